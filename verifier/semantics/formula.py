@@ -1,0 +1,190 @@
+"""Formulas of the symbolic reading: over one state, or over a state, a step and the next state.
+
+The node types are closed; a translation that meets another must fail. Registers hold the discrete
+part of a state (the states of machines, the bits of a watch, the faults spent), clocks the times.
+This module knows nothing of solvers; ``holds`` evaluates a formula on numbers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+
+
+@dataclass(frozen=True)
+class Truth:
+    value: bool
+
+
+@dataclass(frozen=True)
+class In:
+    """Register ``register`` has one of ``values``; in the next state if ``next``."""
+
+    register: str
+    values: frozenset[str]
+    next: bool = False
+
+
+@dataclass(frozen=True)
+class Same:
+    """Register ``register`` keeps its value in the step."""
+
+    register: str
+
+
+@dataclass(frozen=True)
+class AtLeast:
+    """Clock >= ``bound`` (or > when ``strict``); with the delay of the step added when ``delayed``."""
+
+    clock: str
+    bound: Fraction
+    strict: bool = False
+    delayed: bool = False
+
+
+@dataclass(frozen=True)
+class Take:
+    """The step takes transition ``transition`` of ``machine``."""
+
+    machine: str
+    transition: int
+
+
+@dataclass(frozen=True)
+class DelayIsZero:
+    pass
+
+
+@dataclass(frozen=True)
+class Update:
+    """What the step does to a clock: ``grows`` c' = c + d, ``zero`` c' = 0, ``restart`` c' = d."""
+
+    clock: str
+    how: str
+
+
+@dataclass(frozen=True)
+class No:
+    part: "Formula"
+
+
+@dataclass(frozen=True)
+class All:
+    parts: tuple["Formula", ...]
+
+
+@dataclass(frozen=True)
+class Any:
+    parts: tuple["Formula", ...]
+
+
+Formula = Truth | In | Same | AtLeast | Take | DelayIsZero | Update | No | All | Any
+
+YES = Truth(True)
+NEVER = Truth(False)
+
+
+def all_of(*parts: Formula) -> Formula:
+    """Conjunction, with constants and nesting removed."""
+    flat: list[Formula] = []
+    for part in parts:
+        if part == NEVER:
+            return NEVER
+        if isinstance(part, All):
+            flat.extend(part.parts)
+        elif part != YES:
+            flat.append(part)
+    if not flat:
+        return YES
+    return flat[0] if len(flat) == 1 else All(tuple(flat))
+
+
+def any_of(*parts: Formula) -> Formula:
+    """Disjunction, with constants and nesting removed."""
+    flat: list[Formula] = []
+    for part in parts:
+        if part == YES:
+            return YES
+        if isinstance(part, Any):
+            flat.extend(part.parts)
+        elif part != NEVER:
+            flat.append(part)
+    if not flat:
+        return NEVER
+    return flat[0] if len(flat) == 1 else Any(tuple(flat))
+
+
+def negate(part: Formula) -> Formula:
+    if isinstance(part, Truth):
+        return Truth(not part.value)
+    return part.part if isinstance(part, No) else No(part)
+
+
+def atoms(formula: Formula) -> Iterator[Formula]:
+    """Every leaf of ``formula``, repeated where it repeats."""
+    stack = [formula]
+    while stack:
+        node = stack.pop()
+        if isinstance(node, No):
+            stack.append(node.part)
+        elif isinstance(node, All | Any):
+            stack.extend(node.parts)
+        else:
+            yield node
+
+
+def map_atoms(formula: Formula, change: Callable[[Formula], Formula]) -> Formula:
+    """``formula`` with each leaf replaced by ``change(leaf)``, constants folded."""
+    if isinstance(formula, No):
+        return negate(map_atoms(formula.part, change))
+    if isinstance(formula, All):
+        return all_of(*(map_atoms(part, change) for part in formula.parts))
+    if isinstance(formula, Any):
+        return any_of(*(map_atoms(part, change) for part in formula.parts))
+    return change(formula)
+
+
+@dataclass(frozen=True)
+class Valuation:
+    """Numbers for everything a formula may mention; clocks in seconds."""
+
+    registers: Mapping[str, str]
+    clocks: Mapping[str, Fraction]
+    next_registers: Mapping[str, str]
+    next_clocks: Mapping[str, Fraction]
+    delay: Fraction
+    takes: frozenset[tuple[str, int]]
+
+
+def holds(formula: Formula, values: Valuation) -> bool:
+    """Whether ``formula`` is true under ``values``."""
+    if isinstance(formula, All):
+        return all(holds(part, values) for part in formula.parts)
+    if isinstance(formula, Any):
+        return any(holds(part, values) for part in formula.parts)
+    if isinstance(formula, No):
+        return not holds(formula.part, values)
+    if isinstance(formula, In):
+        source = values.next_registers if formula.next else values.registers
+        return source[formula.register] in formula.values
+    if isinstance(formula, Same):
+        register = formula.register
+        return values.registers[register] == values.next_registers[register]
+    if isinstance(formula, AtLeast):
+        measured = values.clocks[formula.clock] + (values.delay if formula.delayed else 0)
+        return measured > formula.bound if formula.strict else measured >= formula.bound
+    if isinstance(formula, Take):
+        return (formula.machine, formula.transition) in values.takes
+    if isinstance(formula, DelayIsZero):
+        return values.delay == 0
+    if isinstance(formula, Update):
+        expected = {
+            "grows": values.clocks[formula.clock] + values.delay,
+            "zero": Fraction(0),
+            "restart": values.delay,
+        }[formula.how]
+        return values.next_clocks[formula.clock] == expected
+    if isinstance(formula, Truth):
+        return formula.value
+    raise TypeError(f"no evaluation for {type(formula).__name__}")

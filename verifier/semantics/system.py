@@ -1,0 +1,457 @@
+"""The symbolic reading: a checked model and one property as a step relation of formulas.
+
+``build`` follows ``specs/semantics.md`` sections 3 to 5, 8 and 9 and knows nothing of the concrete
+machine. The relation is kept in parts, one per machine, so that an engine may treat machines apart;
+the conjunction of all parts is the reference every proof is confirmed on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+from verifier.language.guard import And, Const, Guard, Is, Not, Or, comparisons
+from verifier.language.model import Form, Machine, Model, Property, Transition
+from verifier.semantics.formula import (
+    NEVER,
+    YES,
+    AtLeast,
+    DelayIsZero,
+    Formula,
+    In,
+    Same,
+    Take,
+    Truth,
+    Update,
+    Valuation,
+    all_of,
+    any_of,
+    holds,
+    negate,
+)
+from verifier.semantics.watch import TIME, Watch, watch_for
+
+SPENT = "spent"
+BITS = ("0", "1")
+
+
+@dataclass(frozen=True)
+class Clock:
+    """A clock that something tests. ``matters`` says, over one state, when its value still counts;
+    ``horizon`` is the greatest number it is compared with, in seconds. ``owner`` is a machine's name,
+    or "" for the clock of the watch."""
+
+    name: str
+    owner: str
+    matters: Formula
+    horizon: Fraction
+
+
+@dataclass(frozen=True)
+class Rule:
+    """A transition that the budget can pay for. ``enabled`` is over the state as it is (4.1),
+    ``enabled_late`` after the delay of the step; ``free`` leaves the times out."""
+
+    transition: Transition
+    free: Formula
+    enabled: Formula
+    enabled_late: Formula
+    is_timed: bool
+
+
+@dataclass(frozen=True)
+class Limit:
+    """5.4: while ``active``, a delay above 0 must leave some clock at or below its bound."""
+
+    active: Formula
+    ends: tuple[tuple[str, Fraction], ...]
+
+
+@dataclass(frozen=True)
+class Part:
+    """The share of one machine (or of the watch, ``""``) in a step."""
+
+    owner: str
+    formula: Formula
+
+
+@dataclass(frozen=True)
+class System:
+    """Everything the engines know. ``bad`` is over one state; ``settled`` and ``can_pass`` likewise."""
+
+    model: Model
+    property: Property
+    budget: int
+    registers: dict[str, tuple[str, ...]]
+    clocks: dict[str, Clock]
+    rules: dict[str, tuple[Rule, ...]]
+    limits: tuple[Limit, ...]
+    settled: Formula
+    can_pass: Formula
+    bad: Formula
+    settle_parts: tuple[Part, ...]
+    world_parts: tuple[Part, ...]
+    watch: Watch | None = None
+    initial: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def settle(self) -> Formula:
+        """A settle round (5.2)."""
+        return all_of(
+            DelayIsZero(), negate(self.settled), *(part.formula for part in self.settle_parts)
+        )
+
+    @property
+    def world(self) -> Formula:
+        """A world step (5.3) with its delay (5.4)."""
+        return all_of(
+            self.settled,
+            *(limit_formula(limit) for limit in self.limits),
+            *(part.formula for part in self.world_parts),
+        )
+
+    def allows(self, values: Valuation) -> bool:
+        """Whether the step relation holds of numbers (used against concrete runs)."""
+        return values.delay >= 0 and (holds(self.settle, values) or holds(self.world, values))
+
+
+def limit_formula(limit: Limit) -> Formula:
+    below = (negate(AtLeast(clock, end, strict=True, delayed=True)) for clock, end in limit.ends)
+    return any_of(negate(limit.active), DelayIsZero(), *below)
+
+
+def guard_formula(guard: Guard, *, next: bool = False) -> Formula:
+    """A guard of the model over this or the next state."""
+    if isinstance(guard, Const):
+        return Truth(guard.value)
+    if isinstance(guard, Is):
+        return In(guard.machine, guard.states, next)
+    if isinstance(guard, Not):
+        return negate(guard_formula(guard.part, next=next))
+    if isinstance(guard, And):
+        return all_of(*(guard_formula(part, next=next) for part in guard.parts))
+    if isinstance(guard, Or):
+        return any_of(*(guard_formula(part, next=next) for part in guard.parts))
+    raise TypeError(f"no formula for {type(guard).__name__}")
+
+
+def state_clock(machine: str) -> str:
+    return f"time {machine}"
+
+
+def held_clock(transition: Transition) -> str:
+    return f"held {transition.machine} {transition.index}"
+
+
+def build(model: Model, prop: Property, budget: int = 0) -> System:
+    """The system of ``model`` watched for ``prop`` with ``budget`` faults to spend.
+
+    ``prop`` may have any form but ``eventually``; for built-in forms about endless or reordered
+    settling ``bad`` is left false and the engine works on the relation itself.
+    """
+    builder = _Builder(model, prop, budget)
+    return builder.system()
+
+
+def payable(transition: Transition, budget: int) -> bool:
+    """Whether a budget can ever pay for the transition (4.3)."""
+    return transition.fault is None or budget > 0
+
+
+def obliges(transition: Transition) -> bool:
+    """4.2, for a transition of a world machine."""
+    windows = [w for w in (transition.after, transition.held) if w is not None]
+    return transition.fault is None and bool(windows) and all(w.hi is not None for w in windows)
+
+
+class _Builder:
+    def __init__(self, model: Model, prop: Property, budget: int):
+        self.model, self.prop, self.budget = model, prop, budget
+        self.control = [m for m in model.machines if m.is_control]
+        self.world = [m for m in model.machines if not m.is_control]
+        self.rules = {
+            m.name: tuple(self._rule(t) for t in m.transitions if payable(t, budget))
+            for m in model.machines
+        }
+        self.watch = self._watch()
+        self.fresh = [m for m in self.control] if prop.form is Form.PULSE else []
+
+    # -- pieces of one state
+
+    def _timed(self, transition: Transition, *, ends: bool) -> list[tuple[str, Fraction]]:
+        """Clocks of the windows of ``transition`` with their starts or ends, those above 0."""
+        found = []
+        for window, clock in (
+            (transition.after, state_clock(transition.machine)),
+            (transition.held, held_clock(transition)),
+        ):
+            if window is not None:
+                bound = window.hi if ends else window.lo
+                if bound is not None and bound > 0:
+                    found.append((clock, bound))
+        return found
+
+    def _rule(self, t: Transition) -> Rule:
+        free = all_of(In(t.machine, frozenset({t.source})), guard_formula(t.when))
+        starts = self._timed(t, ends=False)
+        return Rule(
+            t,
+            free,
+            all_of(free, *(AtLeast(clock, lo) for clock, lo in starts)),
+            all_of(free, *(AtLeast(clock, lo, delayed=True) for clock, lo in starts)),
+            bool(starts),
+        )
+
+    def _settled(self) -> Formula:
+        return negate(any_of(*(r.enabled for m in self.control for r in self.rules[m.name])))
+
+    def _obliging(self) -> list[Rule]:
+        return [r for m in self.world for r in self.rules[m.name] if obliges(r.transition)]
+
+    def _can_pass(self) -> Formula:
+        due = (
+            all_of(r.free, *(AtLeast(c, hi) for c, hi in self._timed(r.transition, ends=True)))
+            for r in self._obliging()
+        )
+        return negate(any_of(*due))
+
+    def _limits(self) -> tuple[Limit, ...]:
+        timed_control = [r for m in self.control for r in self.rules[m.name] if r.is_timed]
+        return tuple(
+            Limit(r.free, tuple(self._timed(r.transition, ends=True)))
+            for r in timed_control + self._obliging()
+        )
+
+    def _watch(self) -> Watch | None:
+        prop = self.prop
+        if prop.form.is_built_in:
+            return None
+        p, q, r = (guard_formula(g) for g in (prop.p, prop.q, prop.r))
+        return watch_for(prop.form, p, q, r, prop.bound)
+
+    def _bad(self) -> Formula:
+        form = self.prop.form
+        if self.watch is not None:
+            passing = self._can_pass() if self.watch.judges_lasting else YES
+            return all_of(self._settled(), passing, self.watch.bad)
+        if form is Form.AMBIGUOUS:
+            return any_of(*(self._ambiguous(m) for m in self.control))
+        if form is Form.PULSE:
+            return any_of(*(self._pulse(m) for m in self.control))
+        if form is Form.DEAD and self.prop.subject:
+            return self._alive(self.prop.subject)
+        return NEVER
+
+    def _ambiguous(self, machine: Machine) -> Formula:
+        rules = self.rules[machine.name]
+        return any_of(
+            *(
+                all_of(one.enabled, other.enabled)
+                for i, one in enumerate(rules)
+                for other in rules[:i]
+                if one.transition.source == other.transition.source
+                and one.transition.target != other.transition.target
+            )
+        )
+
+    def _pulse(self, machine: Machine) -> Formula:
+        seen_outside = {
+            state
+            for other in self.world
+            for transition in other.transitions
+            for reading in comparisons(transition.when)
+            if reading.machine == machine.name
+            for state in reading.states
+        }
+        leaving = (
+            r.enabled
+            for r in self.rules[machine.name]
+            if r.transition.source in seen_outside and r.transition.target != r.transition.source
+        )
+        return all_of(In(f"fresh {machine.name}", frozenset({"1"})), any_of(*leaving))
+
+    def _alive(self, subject: tuple) -> Formula:
+        kind, name, which = subject
+        if kind == "state":
+            return In(name, frozenset({which}))
+        (rule,) = [r for r in self.rules[name] if r.transition.index == which]
+        in_world = not self.model.machine(name).is_control
+        return all_of(rule.enabled, self._settled() if in_world else YES)
+
+    # -- clocks and registers
+
+    def _clocks(self) -> dict[str, Clock]:
+        found: dict[str, Clock] = {}
+        for machine in self.model.machines:
+            name = state_clock(machine.name)
+            for rule in self.rules[machine.name]:
+                t = rule.transition
+                starts = dict(self._timed(t, ends=False))
+                ends = dict(self._timed(t, ends=True)) if self._end_counts(rule) else {}
+                for clock in starts | ends:
+                    horizon = max(starts.get(clock, Fraction(0)), ends.get(clock, Fraction(0)))
+                    here = In(machine.name, frozenset({t.source})) if clock == name else rule.free
+                    if clock in found:
+                        old = found[clock]
+                        here = any_of(old.matters, here)
+                        horizon = max(horizon, old.horizon)
+                    found[clock] = Clock(clock, machine.name, here, horizon)
+        if self.watch is not None and self.watch.restart is not None:
+            assert self.prop.bound is not None
+            found[TIME] = Clock(TIME, "", self.watch.clock_matters, self.prop.bound)
+        return found
+
+    def _end_counts(self, rule: Rule) -> bool:
+        machine = self.model.machine(rule.transition.machine)
+        return machine.is_control or obliges(rule.transition)
+
+    def _registers(self) -> dict[str, tuple[str, ...]]:
+        registers = {m.name: m.states for m in self.model.machines}
+        registers |= {f"fresh {m.name}": BITS for m in self.fresh}
+        if self.watch is not None:
+            registers |= {name: BITS for name in self.watch.bits}
+        if self.budget > 0:
+            registers[SPENT] = tuple(str(n) for n in range(self.budget + 1))
+        return registers
+
+    # -- steps
+
+    def _clock_updates(self, machine: Machine, took: bool) -> Formula:
+        """5.5 for the clocks that belong to ``machine``."""
+        updates = []
+        name = state_clock(machine.name)
+        if name in self.clocks:
+            updates.append(Update(name, "zero" if took else "grows"))
+        for rule in self.rules[machine.name]:
+            clock = held_clock(rule.transition)
+            if clock not in self.clocks:
+                continue
+            if took:
+                updates.append(Update(clock, "zero"))
+                continue
+            still = all_of(rule.free, guard_formula(rule.transition.when, next=True))
+            updates.append(
+                any_of(
+                    all_of(still, Update(clock, "grows")),
+                    all_of(negate(still), Update(clock, "zero")),
+                )
+            )
+        return all_of(*updates)
+
+    def _stays(self, machine: Machine) -> Formula:
+        no_take = (negate(Take(machine.name, r.transition.index)) for r in self.rules[machine.name])
+        return all_of(*no_take, Same(machine.name), self._clock_updates(machine, took=False))
+
+    def _moves(self, machine: Machine, rule: Rule, enabled: Formula) -> Formula:
+        t = rule.transition
+        others = (
+            negate(Take(machine.name, r.transition.index))
+            for r in self.rules[machine.name]
+            if r is not rule
+        )
+        return all_of(
+            Take(machine.name, t.index),
+            *others,
+            enabled,
+            In(machine.name, frozenset({t.target}), next=True),
+            self._clock_updates(machine, took=True),
+        )
+
+    def _settle_part(self, machine: Machine) -> Part:
+        if not machine.is_control:
+            return Part(machine.name, self._stays(machine))
+        rules = self.rules[machine.name]
+        none_enabled = negate(any_of(*(r.enabled for r in rules)))
+        options = [self._moves(machine, r, r.enabled) for r in rules]
+        parts = [any_of(all_of(none_enabled, self._stays(machine)), *options)]
+        if machine in self.fresh:
+            took = any_of(*(Take(machine.name, r.transition.index) for r in rules))
+            fresh = f"fresh {machine.name}"
+            parts.append(_becomes(fresh, any_of(In(fresh, frozenset({"1"})), took)))
+        return Part(machine.name, all_of(*parts))
+
+    def _world_part(self, machine: Machine) -> Part:
+        if machine.is_control:
+            parts = [self._stays(machine)]
+            if machine in self.fresh:
+                parts.append(_becomes(f"fresh {machine.name}", NEVER))
+            return Part(machine.name, all_of(*parts))
+        options = [self._moves(machine, r, r.enabled_late) for r in self.rules[machine.name]]
+        return Part(machine.name, any_of(self._stays(machine), *options))
+
+    def _watch_parts(self) -> tuple[Formula, Formula]:
+        """What the watch does in a settle round and in a world step (8.1)."""
+        if self.watch is None:
+            return YES, YES
+        settle = [Same(name) for name in self.watch.bits]
+        world = [_becomes(name, value) for name, value in self.watch.bits.items()]
+        if self.watch.restart is not None:
+            restart = self.watch.restart
+            settle.append(Update(TIME, "grows"))
+            world.append(
+                any_of(
+                    all_of(restart, Update(TIME, "restart")),
+                    all_of(negate(restart), Update(TIME, "grows")),
+                )
+            )
+        return all_of(*settle), all_of(*world)
+
+    def _spending(self) -> Formula:
+        """``spent`` grows by the number of fault transitions taken (5.5), within the budget (4.3)."""
+        counts: list[Formula] = [YES] + [NEVER] * self.budget
+        too_many: Formula = NEVER
+        for machine in self.world:
+            for rule in self.rules[machine.name]:
+                if rule.transition.fault is None:
+                    continue
+                take = Take(machine.name, rule.transition.index)
+                too_many = any_of(too_many, all_of(counts[-1], take))
+                counts = [
+                    any_of(
+                        all_of(counts[n], negate(take)),
+                        all_of(counts[n - 1], take) if n else NEVER,
+                    )
+                    for n in range(self.budget + 1)
+                ]
+        options = [
+            all_of(
+                counts[n],
+                In(SPENT, frozenset({str(before)})),
+                In(SPENT, frozenset({str(before + n)}), next=True),
+            )
+            for n in range(self.budget + 1)
+            for before in range(self.budget + 1 - n)
+        ]
+        return all_of(negate(too_many), any_of(*options))
+
+    def system(self) -> System:
+        self.clocks = self._clocks()
+        registers = self._registers()
+        settle_watch, world_watch = self._watch_parts()
+        settle = [self._settle_part(m) for m in self.model.machines] + [Part("", settle_watch)]
+        world = [self._world_part(m) for m in self.model.machines] + [Part("", world_watch)]
+        if self.budget > 0:
+            settle.append(Part(SPENT, Same(SPENT)))
+            world.append(Part(SPENT, self._spending()))
+        return System(
+            model=self.model,
+            property=self.prop,
+            budget=self.budget,
+            registers=registers,
+            clocks=self.clocks,
+            rules=self.rules,
+            limits=self._limits(),
+            settled=self._settled(),
+            can_pass=self._can_pass(),
+            bad=self._bad(),
+            settle_parts=tuple(settle),
+            world_parts=tuple(world),
+            watch=self.watch,
+            initial={name: values[0] for name, values in registers.items()},
+        )
+
+
+def _becomes(register: str, value: Formula) -> Formula:
+    """The next value of a one-bit register is ``value``."""
+    after = In(register, frozenset({"1"}), next=True)
+    return any_of(all_of(value, after), all_of(negate(value), negate(after)))
