@@ -1,0 +1,36 @@
+"""Exact seconds and counts as people read them."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+DECIMALS = 6
+
+
+def seconds_text(seconds: Fraction) -> str:
+    """``7 s``, ``0.5 s``; a value that needs more than six decimals as ``31/3 s (about 10.333 s)``.
+
+    Nothing is rounded without saying so: boundary cases decide verdicts.
+    """
+    scaled = seconds * 10**DECIMALS
+    if scaled.denominator != 1:
+        return f"{seconds} s (about {float(seconds):.3f} s)"
+    if seconds.denominator == 1:
+        return f"{seconds.numerator} s"
+    return f"{float(seconds):.{DECIMALS}f}".rstrip("0") + " s"
+
+
+def count_text(number: int, noun: str, plural: str = "") -> str:
+    """``1 step``, ``2 steps``, ``no steps``."""
+    if number == 1:
+        return f"1 {noun}"
+    return f"{number or 'no'} {plural or noun + 's'}"
+
+
+def window_text(lo: Fraction, hi: Fraction | None) -> str:
+    """A window in seconds: ``4 s``, ``4 s .. 6 s`` or ``4 s ..``."""
+    if hi is None:
+        return f"{seconds_text(lo)} .."
+    if lo == hi:
+        return seconds_text(lo)
+    return f"{seconds_text(lo)} .. {seconds_text(hi)}"

@@ -1,0 +1,101 @@
+"""Each machine as a drawing of its states, guards and times on the arrows.
+
+Transitions between the same two states share one arrow; their labels stand under one another. A fault is
+a dashed arrow with its name.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+
+from verifier.language.guard import TRUE
+from verifier.language.model import Machine, Model, Transition
+from verifier.views.amounts import window_text
+from verifier.views.palette import ALARM, FONT, INK, ROLE_ORDER, look_of
+from verifier.views.truth import guard_text
+
+LABEL_CHARS = 30
+
+
+def machines_drawing(model: Model, names: Sequence[str] = ()) -> str:
+    """The DOT text of the machines called ``names``, or of all, control first.
+
+    Each machine is a group of its own with its name and role; groups are set beside one another.
+    """
+    import graphviz
+
+    chosen = [m for m in model.machines if not names or m.name in names]
+    chosen.sort(key=lambda m: (not m.is_control, m.is_observer, ROLE_ORDER.index(m.role)))
+    graph = graphviz.Digraph(
+        "machines",
+        graph_attr={
+            "label": f"{model.crossing} ({model.kind}, {model.jurisdiction}): its machines\\l"
+            "Filled dot: where a machine starts. Dashed: a fault. An arrow without words may be "
+            "taken at any time.\\l",
+            "labelloc": "t", "labeljust": "l", "fontname": FONT, "fontsize": "14", "fontcolor": INK,
+            "rankdir": "TB", "nodesep": "0.5", "ranksep": "0.55", "bgcolor": "white",
+            "margin": "0.25", "compound": "true", "pack": "20", "packmode": "array_i3",
+        },
+        node_attr={"fontname": FONT, "fontsize": "12", "fontcolor": INK},
+        edge_attr={"fontname": FONT, "fontsize": "10", "fontcolor": INK, "color": INK,
+                   "arrowsize": "0.7"},
+    )
+    for number, machine in enumerate(chosen):
+        _add_machine(graph, machine, number)
+    return graph.source
+
+
+def _add_machine(graph, machine: Machine, number: int) -> None:
+    look = look_of(machine)
+    title = f"{machine.name}  ({look.word})"
+    if machine.says:
+        title += "\\l" + "\\l".join(_quoted(line) for line in textwrap.wrap(machine.says, 48))
+    with graph.subgraph(name=f"cluster_{number}") as group:
+        group.attr(label=title + "\\l", labeljust="l", labelloc="t", style="rounded", color=look.strong,
+                   fontname=FONT, fontsize="13", fontcolor=look.strong, penwidth="1.5", margin="14",
+                   sortv=str(number))
+        group.node(_node(number, ""), shape="point", width="0.12", color=look.strong, tooltip="start")
+        for state in machine.states:
+            group.node(_node(number, state), label=state, shape="box", style="rounded,filled",
+                       fillcolor=look.tint, color=look.strong)
+        group.edge(_node(number, ""), _node(number, machine.states[0]), color=look.strong)
+        for (source, target, is_fault), label, places in arrows(machine):
+            style = {"style": "dashed", "color": ALARM, "fontcolor": ALARM} if is_fault else {}
+            group.edge(_node(number, source), _node(number, target), label=label, tooltip=places, **style)
+
+
+def _node(number: int, state: str) -> str:
+    """A node's name; without a colon, which Graphviz would read as a port."""
+    return f"{number} {state}"
+
+
+def arrows(machine: Machine) -> list[tuple[tuple[str, str, bool], str, str]]:
+    """((source, target, is a fault), label, places) for each arrow of the drawing, in file order."""
+    together: dict[tuple[str, str, bool], list[Transition]] = {}
+    for transition in machine.transitions:
+        key = (transition.source, transition.target, transition.fault is not None)
+        together.setdefault(key, []).append(transition)
+    drawn = []
+    for key, transitions in together.items():
+        label = "\\lor ".join(transition_label(one) for one in transitions)
+        places = ", ".join(f"{one.place.file}:{one.place.line}" for one in transitions)
+        drawn.append((key, f" {label}\\l" if label else "", places))
+    return drawn
+
+
+def transition_label(transition: Transition) -> str:
+    """Guard, times and fault of one transition, a line each; empty when it has none of them."""
+    parts = [f"fault {transition.fault}"] if transition.fault else []
+    if transition.when != TRUE:
+        text = transition.when_text or guard_text(transition.when)
+        parts += textwrap.wrap(f"when {text}", LABEL_CHARS, break_long_words=False)
+    for word, window in (("after", transition.after), ("held", transition.held)):
+        if window is not None:
+            parts.append(f"{word} {window_text(window.lo, window.hi)}")
+    return "\\l ".join(_quoted(part) for part in parts)
+
+
+def _quoted(text: str) -> str:
+    """Backslashes would be read by Graphviz."""
+    return text.replace("\\", "\\\\")

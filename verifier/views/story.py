@@ -1,0 +1,97 @@
+"""A replayed trace told as moments: who acted, what changed, which terms turned.
+
+The step list, the picture and the ``--json`` document all start from these objects, so that the three
+say the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+
+from verifier.evidence.result import ReplayedTrace
+from verifier.language.model import Machine, Model, Transition
+from verifier.semantics.run import Snapshot, Step
+from verifier.views.truth import holds
+
+
+@dataclass(frozen=True)
+class Change:
+    """Transition ``transition`` of ``machine`` was taken."""
+
+    machine: Machine
+    transition: Transition
+
+
+@dataclass(frozen=True)
+class Moment:
+    """One step and the state after it; ``number`` counts from 1 and is the snapshot's index.
+
+    ``turned`` maps each term whose truth the step changed to its new truth; ``delay`` and ``time`` are
+    seconds.
+    """
+
+    number: int
+    step: Step
+    changes: tuple[Change, ...]
+    turned: Mapping[str, bool]
+    after: Snapshot
+
+    @property
+    def time(self) -> Fraction:
+        return self.after.time
+
+    @property
+    def is_settle(self) -> bool:
+        return self.step.kind == "settle"
+
+
+@dataclass(frozen=True)
+class Story:
+    """The start and the moments of a replayed trace; indices are those of the trace's snapshots."""
+
+    start: Snapshot
+    start_terms: Mapping[str, bool]
+    moments: tuple[Moment, ...]
+    violating: int
+    onset: int | None
+    loop: int | None
+    why: str
+
+    def snapshot(self, index: int) -> Snapshot:
+        return self.start if index == 0 else self.moments[index - 1].after
+
+
+def tell(model: Model, trace: ReplayedTrace) -> Story:
+    """Turn a replayed trace of ``model`` into its moments."""
+    machines = {machine.name: machine for machine in model.machines}
+    snapshots = trace.run.snapshots
+    truths = [
+        {name: holds(term.guard, shot.locations) for name, term in model.terms.items()}
+        for shot in snapshots
+    ]
+    moments = []
+    for number, step in enumerate(trace.run.steps, start=1):
+        before, after = truths[number - 1], truths[number]
+        changes = tuple(
+            Change(machines[move.machine], machines[move.machine].transitions[move.transition])
+            for move in step.moves
+        )
+        turned = {name: after[name] for name in after if after[name] != before[name]}
+        moments.append(Moment(number, step, changes, turned, snapshots[number]))
+    return Story(
+        snapshots[0],
+        truths[0],
+        tuple(moments),
+        trace.violating,
+        trace.onset,
+        trace.loop,
+        trace.why,
+    )
+
+
+def machines_that_change(model: Model, story: Story) -> tuple[Machine, ...]:
+    """Machines that take a transition somewhere in the story, in the order of the model."""
+    moved = {change.machine.name for moment in story.moments for change in moment.changes}
+    return tuple(machine for machine in model.machines if machine.name in moved)

@@ -1,0 +1,219 @@
+"""Results as plain text for a terminal: verdicts in sentences, counterexamples as numbered steps.
+
+The text holds no running times, colours or dates: the same results give the same bytes.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+
+from verifier.evidence.result import ModelResult, Result
+from verifier.language.model import Model, Role
+from verifier.views.amounts import count_text, seconds_text
+from verifier.views.story import Change, Moment, Story, tell
+from verifier.views.truth import conditions, holds
+
+CAUTION = (
+    "These verdicts hold for the model as written and the assumptions listed, and for nothing else. "
+    "They are not a safety case, an approval or a design authority: the infrastructure manager's "
+    "standards, local law and competent, where required licensed, people decide."
+)
+
+MEANINGS = {
+    "proved": "no run of the model breaks it",
+    "violated": "the run below breaks it",
+    "undecided": "neither a proof nor a counterexample was found: this is not a pass",
+    "vacuous": "what it speaks about never happens in this model: this is not a pass",
+    "shown": "the run below shows that it can happen",
+    "impossible": "no run of the model does this",
+}
+
+WIDTH = 100
+INDENT = " " * 12
+
+
+def paragraph(text: str, indent: str = "", hanging: str | None = None) -> list[str]:
+    """``text`` wrapped to the page width; ``hanging`` indents every line after the first."""
+    return textwrap.wrap(
+        text,
+        WIDTH,
+        initial_indent=indent,
+        subsequent_indent=indent if hanging is None else hanging,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
+def model_text(outcome: ModelResult) -> str:
+    """Everything about one model: a head, each property, its counterexample, a summary."""
+    model = outcome.model
+    lines = [f"{model.crossing} ({model.kind}, {model.jurisdiction})  {model.path}"]
+    lines += [f"model digest {model.digest}"]
+    if outcome.packs:
+        lines += paragraph("spec packs: " + ", ".join(outcome.packs), hanging="    ")
+    shared = shared_assumptions(outcome.results)
+    for result in outcome.results:
+        lines.append("")
+        lines += result_lines(model, result, shared)
+    if shared:
+        lines += ["", "Every verdict on this model takes for granted:"]
+        for assumption in shared:
+            lines += paragraph(assumption, "  - ", "    ")
+    lines += ["", *paragraph(summary(outcome.results))]
+    return "\n".join(lines) + "\n"
+
+
+def shared_assumptions(results: Sequence[Result]) -> tuple[str, ...]:
+    """Assumptions that all results have in common, said once instead of with each."""
+    if len(results) < 2:
+        return ()
+    common = set(results[0].assumptions).intersection(*(one.assumptions for one in results[1:]))
+    return tuple(text for text in results[0].assumptions if text in common)
+
+
+def summary(results: Sequence[Result]) -> str:
+    """``12 properties: 11 proved, 1 violated (exit-waits).`` Whatever is no pass is named."""
+    counts = []
+    for verdict in MEANINGS:
+        of_it = [one.property.id for one in results if one.verdict == verdict]
+        if of_it:
+            names = "" if verdict in ("proved", "shown") else f" ({', '.join(of_it)})"
+            counts.append(f"{len(of_it)} {verdict}{names}")
+    head = count_text(len(results), "property", "properties")
+    return f"{head}: {', '.join(counts)}." if counts else f"{head}."
+
+
+def result_lines(model: Model, result: Result, shared: tuple[str, ...] = ()) -> list[str]:
+    """The lines on one property; assumptions in ``shared`` are left out."""
+    prop = result.property
+    mark = result.verdict if result.verdict in ("proved", "shown") else result.verdict.upper()
+    lines = [f"{mark:<11} {prop.id}"]
+    lines += paragraph(prop.says, INDENT)
+    lines += paragraph(MEANINGS[result.verdict] + ".", INDENT)
+    if result.reason:
+        lines += paragraph(f"why: {result.reason}", INDENT, INDENT + "  ")
+    if result.try_next:
+        lines += paragraph(f"try: {result.try_next}", INDENT, INDENT + "  ")
+    lines += paragraph(how(result), INDENT, INDENT + "  ")
+    if prop.hazard or prop.source:
+        hazard = f"hazard {prop.hazard}; " if prop.hazard else ""
+        lines += paragraph(f"{hazard}source: {prop.source}", INDENT, INDENT + "  ")
+    for assumption in result.assumptions:
+        if assumption not in shared:
+            lines += paragraph(f"takes for granted: {assumption}", INDENT, INDENT + "  ")
+    if result.trace is not None:
+        lines += ["", *story_lines(model, result)]
+    return lines
+
+
+def how(result: Result) -> str:
+    """Method, bound, fault budget and confirmation in one line."""
+    parts = [f"by {result.method}" if result.method else "", bound_text(result.bound)]
+    parts.append(count_text(result.budget, "fault") + " allowed")
+    if result.certificate is not None:
+        parts.append(f"certificate confirmed by {result.certificate.solver}")
+    if result.crosscheck is not None:
+        runs = count_text(len(result.crosscheck.run_lengths), "random run")
+        parts.append(
+            f"{runs} inside it (seed {result.crosscheck.seed}), "
+            f"{result.crosscheck.covered} of {result.crosscheck.live} live transitions taken"
+        )
+    if result.trace is not None:
+        parts.append("replayed step by step on the concrete machine")
+    return "; ".join(part for part in parts if part)
+
+
+def bound_text(bound: str) -> str:
+    return "every run, without a bound" if bound == "complete" else bound
+
+
+def story_lines(model: Model, result: Result) -> list[str]:
+    """A trace as numbered steps, with the onset and the violating moment marked."""
+    assert result.trace is not None, "only a result with a trace has a story"
+    story = tell(model, result.trace)
+    shown = result.verdict == "shown"
+    title = "The run that shows it" if shown else "Counterexample"
+    steps = count_text(len(story.moments), "step")
+    lasting = seconds_text(story.snapshot(len(story.moments)).time)
+    lines = [f"{INDENT}{title}: {steps}, {lasting} from the start."]
+    lines += paragraph("at the start: " + start_text(model, result), INDENT, INDENT + "  ")
+    lines += mark_lines(result, story, 0)
+    for moment in story.moments:
+        lines += moment_lines(moment)
+        lines += mark_lines(result, story, moment.number)
+    if story.loop is not None:
+        back = "the start" if story.loop == 0 else f"the state after step {story.loop}"
+        lines += paragraph(f"From here it goes on for ever: the last state is {back} again.", INDENT)
+    if story.why:
+        lines += paragraph(f"why: {story.why}", INDENT, INDENT + "  ")
+    return lines
+
+
+def start_text(model: Model, result: Result) -> str:
+    """The initial states of the machines that the trace and the property are about."""
+    assert result.trace is not None, "only a result with a trace has a start"
+    story = tell(model, result.trace)
+    moved = {change.machine.name for moment in story.moments for change in moment.changes}
+    names = [machine.name for machine in model.machines if machine.name in moved]
+    if not names:
+        return "every machine in its first state"
+    return ", ".join(f"{name} is {story.start.locations[name]}" for name in names)
+
+
+def moment_lines(moment: Moment) -> list[str]:
+    """One step: when, who acted and what changed, with the place of each transition."""
+    time = seconds_text(moment.time)
+    later = f", {seconds_text(moment.step.delay)} later" if moment.step.delay else ""
+    head = f"{INDENT}{moment.number:>3}. at {time}{later}: "
+    if not moment.changes:
+        return [head + "time passes, nothing acts"]
+    actor = "the logic acts" if moment.is_settle else "the world acts"
+    lines = [head + actor]
+    for change in moment.changes:
+        place = f"{change.transition.place.file}:{change.transition.place.line}"
+        text = f"{INDENT}     {change_text(change)}"
+        lines.append(f"{text:<76}  {place}")
+    for truth in (True, False):
+        names = [name for name, value in moment.turned.items() if value is truth]
+        if names:
+            label = "now true: " if truth else "now false: "
+            lines += paragraph(label + ", ".join(names), INDENT + "       ", INDENT + "         ")
+    return lines
+
+
+def change_text(change: Change) -> str:
+    """``entrance (equipment): raised -> above_45``; a fault is named, a restart said."""
+    role = change.machine.role
+    who = "observer" if change.machine.is_observer else role.value
+    label = change.machine.name if role is Role.CONTROL and who == "control" else (
+        f"{change.machine.name} ({who})"
+    )
+    transition = change.transition
+    fault = f", by the fault {transition.fault}" if transition.fault else ""
+    if transition.source == transition.target:
+        return f"{label}: stays {transition.source}, its time starts again{fault}"
+    return f"{label}: {transition.source} -> {transition.target}{fault}"
+
+
+def mark_lines(result: Result, story: Story, index: int) -> list[str]:
+    """The marks that belong after the state with this index."""
+    lines = []
+    if index == story.onset and story.onset != story.violating:
+        lines.append(f"{INDENT}  >>  HERE THE DEMAND BEGINS: {truths_text(result, story, index)}")
+    if index == story.violating:
+        word = "SHOWN HERE" if result.verdict == "shown" else "VIOLATED HERE"
+        lines.append(f"{INDENT}  **  {word}: {truths_text(result, story, index)}")
+    return [line for text in lines for line in paragraph(text.strip(), INDENT, INDENT + "      ")]
+
+
+def truths_text(result: Result, story: Story, index: int) -> str:
+    """What the property's own conditions are in one state of the story."""
+    locations = story.snapshot(index).locations
+    parts = [
+        f"`{part.key}: {part.text}` is {'true' if holds(part.guard, locations) else 'false'}"
+        for part in conditions(result.property)
+    ]
+    return ", ".join(parts) if parts else result.property.says
+
+
