@@ -1,0 +1,135 @@
+"""Replay: an engine's trace taken step by step on the concrete machine, every claim compared.
+
+Only here are ``ReplayedTrace`` objects made; without one nothing is said to be violated or shown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from fractions import Fraction
+
+from verifier.evidence.judge import judge
+from verifier.evidence.judgement import Judgement
+from verifier.evidence.result import Disagreement, ReplayedTrace
+from verifier.language.model import Model, Property
+from verifier.semantics.concrete import Concrete, NotAllowed
+from verifier.semantics.run import Run, Snapshot, Trace
+
+# Claims about these belong to a proof's bookkeeping; the concrete machine has no opinion on them.
+_NOT_OF_THE_STATE = ("watch ", "fresh ")
+
+
+def replay_trace(model: Model, prop: Property, trace: Trace, budget: int = 0) -> ReplayedTrace:
+    """Take ``trace`` on the concrete machine and judge it by the definitions of section 7.
+
+    Parameters
+    ----------
+    model : Model
+        The whole checked model; the trace moves every machine of it that moves.
+    prop : Property
+        What the trace is said to break, or to show (``possible``, ``dead``).
+    trace : Trace
+        From the initial state; ``len(claims) == len(steps) + 1``. A claim that leaves out a machine's
+        state disagrees; times may be left out.
+    budget : int
+        Faults allowed, >= 0.
+
+    Returns
+    -------
+    ReplayedTrace
+        The run as taken; for ``does not settle`` led on, if need be, until a state comes back.
+
+    Raises
+    ------
+    Disagreement
+        The concrete machine does not allow a step, sees another state than claimed, or the run
+        does not break the property. A defect of this program; both sides are carried.
+    Unjudged
+        A built-in property that can't be judged within the limits; no verdict either way.
+
+    Notes
+    -----
+    ``specs/semantics.md`` sections 5 and 7.
+    """
+    if len(trace.claims) != len(trace.steps) + 1:
+        raise Disagreement(
+            "the trace has not one claim for each state",
+            {"engine": f"{len(trace.claims)} claims", "replay": f"{len(trace.steps)} steps"},
+        )
+    concrete = Concrete(model, budget)
+    snapshots = [concrete.initial()]
+    _compare(trace.claims[0], snapshots[0], 0)
+    for index, step in enumerate(trace.steps):
+        try:
+            snapshots.append(concrete.take(snapshots[-1], step))
+        except NotAllowed as refusal:
+            raise Disagreement(
+                f"the concrete machine can't take step {index + 1} of the trace",
+                {"engine": str(step), "concrete machine": refusal.reason},
+            ) from refusal
+        _compare(trace.claims[index + 1], snapshots[-1], index + 1)
+    run = Run(trace.steps, tuple(snapshots))
+    judgement = judge(concrete, prop, run)
+    if judgement is None:
+        raise Disagreement(
+            f"the trace does not bear on {prop.id!r}",
+            {
+                "engine": f"a trace of {len(trace.steps)} steps against {prop.form.value}",
+                "judge": "no state of this run breaks or shows the property",
+            },
+        )
+    return _replayed(concrete, run, judgement)
+
+
+def replay_prefix(run: Run, last: int, why: str) -> ReplayedTrace:
+    """The first ``last`` steps of a run that the concrete machine has taken, as a witness.
+
+    Parameters
+    ----------
+    run : Run
+        Made by ``Concrete``.
+    last : int
+        Index of the snapshot that shows what is to be witnessed.
+    why : str
+        One plain sentence.
+    """
+    return ReplayedTrace(Run(run.steps[:last], run.snapshots[: last + 1]), last, why=why)
+
+
+def _replayed(concrete: Concrete, run: Run, judgement: Judgement) -> ReplayedTrace:
+    snapshots = list(run.snapshots)
+    for step in judgement.further:
+        snapshots.append(concrete.take(snapshots[-1], step))
+    return ReplayedTrace(
+        Run(run.steps + judgement.further, tuple(snapshots)),
+        judgement.violating,
+        judgement.onset,
+        judgement.loop,
+        judgement.why,
+    )
+
+
+def _compare(claim: Mapping[str, str | Fraction], snapshot: Snapshot, index: int) -> None:
+    """Every claim about one state against what the concrete machine sees."""
+    left = dict(claim)
+    for machine, state in snapshot.locations.items():
+        if machine not in left:
+            raise _differs(index, f"nothing of {machine}", f"{machine} is {state}")
+        claimed = left.pop(machine)
+        if claimed != state:
+            raise _differs(index, f"{machine} is {claimed}", f"{machine} is {state}")
+    for name, claimed in left.items():
+        if name.startswith(_NOT_OF_THE_STATE):
+            continue
+        seen = snapshot.spent if name == "spent" else snapshot.times.get(name)
+        if seen is None:
+            raise _differs(index, f"{name} = {claimed}", f"there is no {name}")
+        if seen != claimed:
+            raise _differs(index, f"{name} = {claimed}", f"{name} = {seen}")
+
+
+def _differs(index: int, engine: str, concrete: str) -> Disagreement:
+    return Disagreement(
+        f"the engine and the concrete machine differ on the state before step {index + 1}",
+        {"engine": engine, "concrete machine": concrete},
+    )
