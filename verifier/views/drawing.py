@@ -1,11 +1,13 @@
 """Each machine as a drawing of its states, guards and times on the arrows.
 
-Transitions between the same two states share one arrow; their labels stand under one another. A fault is
-a dashed arrow with its name.
+Transitions between the same two states share one arrow; what they need stands on the arrow. A fault is a
+dashed arrow with its name. The words on an arrow are a node of the graph, not a label of an edge: nodes
+never overlap, and Graphviz loses labels of edges when it packs groups side by side.
 """
 
 from __future__ import annotations
 
+import math
 import textwrap
 from collections.abc import Sequence
 
@@ -27,6 +29,7 @@ def machines_drawing(model: Model, names: Sequence[str] = ()) -> str:
 
     chosen = [m for m in model.machines if not names or m.name in names]
     chosen.sort(key=lambda m: (not m.is_control, m.is_observer, ROLE_ORDER.index(m.role)))
+    columns = math.ceil(math.sqrt(len(chosen) * 1.5))
     graph = graphviz.Digraph(
         "machines",
         graph_attr={
@@ -34,8 +37,8 @@ def machines_drawing(model: Model, names: Sequence[str] = ()) -> str:
             "Filled dot: where a machine starts. Dashed: a fault. An arrow without words may be "
             "taken at any time.\\l",
             "labelloc": "t", "labeljust": "l", "fontname": FONT, "fontsize": "14", "fontcolor": INK,
-            "rankdir": "TB", "nodesep": "0.5", "ranksep": "0.55", "bgcolor": "white",
-            "margin": "0.25", "compound": "true", "pack": "20", "packmode": "array_i3",
+            "rankdir": "TB", "nodesep": "0.3", "ranksep": "0.25", "bgcolor": "white",
+            "margin": "0.25", "compound": "true", "pack": "20", "packmode": f"array_tlu{columns}",
         },
         node_attr={"fontname": FONT, "fontsize": "12", "fontcolor": INK},
         edge_attr={"fontname": FONT, "fontsize": "10", "fontcolor": INK, "color": INK,
@@ -60,14 +63,28 @@ def _add_machine(graph, machine: Machine, number: int) -> None:
             group.node(_node(number, state), label=state, shape="box", style="rounded,filled",
                        fillcolor=look.tint, color=look.strong)
         group.edge(_node(number, ""), _node(number, machine.states[0]), color=look.strong)
-        for (source, target, is_fault), label, places in arrows(machine):
-            style = {"style": "dashed", "color": ALARM, "fontcolor": ALARM} if is_fault else {}
-            group.edge(_node(number, source), _node(number, target), label=label, tooltip=places, **style)
+        for place, ((source, target, is_fault), label, tooltip) in enumerate(arrows(machine)):
+            style = {"style": "dashed", "color": ALARM} if is_fault else {}
+            ends = _node(number, source), _node(number, target)
+            if not label:
+                group.edge(*ends, tooltip=tooltip, **style)
+                continue
+            words = _node(number, f"{place}", kind="arrow")
+            group.node(words, label=label, shape="box", style="filled", penwidth="0", margin="0.04,0.02",
+                       height="0", width="0", fillcolor="white", fontsize="10", tooltip=tooltip,
+                       fontcolor=ALARM if is_fault else INK)
+            if machine.states.index(source) <= machine.states.index(target):
+                group.edge(ends[0], words, arrowhead="none", **style)
+                group.edge(words, ends[1], **style)
+            else:
+                # Laid out from its head to its tail, so that the words stand between the two states.
+                group.edge(ends[1], words, dir="back", **style)
+                group.edge(words, ends[0], arrowhead="none", **style)
 
 
-def _node(number: int, state: str) -> str:
+def _node(number: int, name: str, kind: str = "state") -> str:
     """A node's name; without a colon, which Graphviz would read as a port."""
-    return f"{number} {state}"
+    return f"{number} {kind} {name}"
 
 
 def arrows(machine: Machine) -> list[tuple[tuple[str, str, bool], str, str]]:
@@ -78,9 +95,11 @@ def arrows(machine: Machine) -> list[tuple[tuple[str, str, bool], str, str]]:
         together.setdefault(key, []).append(transition)
     drawn = []
     for key, transitions in together.items():
-        label = "\\lor ".join(transition_label(one) for one in transitions)
+        label = "\\lor\\l".join(transition_label(one) or "at any time" for one in transitions)
+        if len(transitions) == 1:
+            label = transition_label(transitions[0])
         places = ", ".join(f"{one.place.file}:{one.place.line}" for one in transitions)
-        drawn.append((key, f" {label}\\l" if label else "", places))
+        drawn.append((key, f"{label}\\l" if label else "", places))
     return drawn
 
 
@@ -93,7 +112,7 @@ def transition_label(transition: Transition) -> str:
     for word, window in (("after", transition.after), ("held", transition.held)):
         if window is not None:
             parts.append(f"{word} {window_text(window.lo, window.hi)}")
-    return "\\l ".join(_quoted(part) for part in parts)
+    return "\\l".join(_quoted(part) for part in parts)
 
 
 def _quoted(text: str) -> str:

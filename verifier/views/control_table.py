@@ -1,0 +1,146 @@
+"""The control table: for each control machine and state, where it goes, when, and where that is written.
+
+It is read beside the drawing, and compared with the table an engineer keeps.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Any
+
+from verifier.language.guard import TRUE
+from verifier.language.model import Machine, Model, Transition
+from verifier.views.amounts import seconds_text
+from verifier.views.truth import guard_text
+
+HEADS = ("machine", "state", "leaves to", "when", "after", "held", "written at")
+WHEN_CHARS = 60
+
+
+@dataclass(frozen=True)
+class Row:
+    """One transition; ``target`` is empty for a state that is never left. Times are exact seconds."""
+
+    machine: str
+    state: str
+    target: str
+    when: str
+    after_s: Fraction | None
+    held_s: Fraction | None
+    place: str
+
+
+def rows(model: Model) -> tuple[Row, ...]:
+    """The rows of all control machines, observers left out: they belong to the specification."""
+    found = []
+    for machine in model.machines:
+        if machine.is_control and not machine.is_observer:
+            for state in machine.states:
+                found += _state_rows(machine, state)
+    return tuple(found)
+
+
+def _state_rows(machine: Machine, state: str) -> list[Row]:
+    leaving = [one for one in machine.transitions if one.source == state]
+    if not leaving:
+        where = f"{machine.place.file}:{machine.place.line}"
+        return [Row(machine.name, state, "", "never left", None, None, where)]
+    return [_row(machine, transition) for transition in leaving]
+
+
+def _row(machine: Machine, transition: Transition) -> Row:
+    when = transition.when_text or guard_text(transition.when)
+    return Row(
+        machine.name,
+        transition.source,
+        transition.target,
+        "always" if transition.when == TRUE else when,
+        transition.after.lo if transition.after else None,
+        transition.held.lo if transition.held else None,
+        f"{transition.place.file}:{transition.place.line}",
+    )
+
+
+def table_text(model: Model) -> str:
+    """Aligned columns; a machine's and a state's name stand only in their first row."""
+    cells = [list(HEADS)]
+    before = ("", "")
+    for row in rows(model):
+        here = (row.machine, row.state)
+        cells.append([
+            row.machine if row.machine != before[0] else "",
+            row.state if here != before else "",
+            row.target or "-",
+            row.when,
+            "" if row.after_s is None else seconds_text(row.after_s),
+            "" if row.held_s is None else seconds_text(row.held_s),
+            row.place,
+        ])
+        before = here
+    title = f"Control table of {model.crossing} ({model.kind}, {model.jurisdiction})  {model.path}"
+    lines = [title, "", *aligned(cells)]
+    named = [(name, term.text, term.place) for name, term in model.terms.items()]
+    named += [(name, sensor.text, sensor.place) for name, sensor in model.sensors.items()]
+    if named:
+        lines += ["", "Terms and sensors named above or by the specification", ""]
+        lines += aligned([["name", "stands for", "written at"], *(
+            [name, text, f"{place.file}:{place.line}"] for name, text, place in named
+        )])
+    return "\n".join(lines) + "\n"
+
+
+def aligned(cells: list[list[str]]) -> list[str]:
+    """Rows of text in columns two spaces apart, with a rule under the first row.
+
+    A cell longer than ``WHEN_CHARS`` does not widen its column; the rest of its row moves on.
+    """
+    widths = [
+        max((len(row[i]) for row in cells if len(row[i]) <= WHEN_CHARS), default=0)
+        for i in range(len(cells[0]))
+    ]
+    lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+             for row in cells]
+    return [lines[0], "  ".join("-" * width for width in widths), *lines[1:]]
+
+
+def table_csv(model: Model) -> str:
+    """The rows as CSV (RFC 4180), times in seconds; every row complete."""
+    out = io.StringIO()
+    writer = csv.writer(out)
+    writer.writerow(["machine", "state", "leaves_to", "when", "after_s", "held_s", "written_at"])
+    for row in rows(model):
+        writer.writerow([row.machine, row.state, row.target, row.when, _exact(row.after_s) or "",
+                         _exact(row.held_s) or "", row.place])
+    return out.getvalue()
+
+
+def table_json(model: Model) -> str:
+    """The rows, terms and sensors as one JSON document."""
+    document: dict[str, Any] = {
+        "schema_version": 1,
+        "path": model.path,
+        "digest": model.digest,
+        "rows": [
+            {
+                "machine": row.machine,
+                "state": row.state,
+                "leaves_to": row.target or None,
+                "when": row.when,
+                "after_s": _exact(row.after_s),
+                "held_s": _exact(row.held_s),
+                "written_at": row.place,
+            }
+            for row in rows(model)
+        ],
+        "terms": {name: term.text for name, term in model.terms.items()},
+        "sensors": {name: sensor.text for name, sensor in model.sensors.items()},
+    }
+    return json.dumps(document, indent=2, ensure_ascii=False) + "\n"
+
+
+def _exact(seconds: Fraction | None) -> str | None:
+    return None if seconds is None else str(seconds)
