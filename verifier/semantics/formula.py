@@ -44,6 +44,16 @@ class AtLeast:
 
 
 @dataclass(frozen=True)
+class Apart:
+    """Clock ``left`` minus clock ``right`` is at most ``bound`` (less, when ``strict``)."""
+
+    left: str
+    right: str
+    bound: Fraction
+    strict: bool = False
+
+
+@dataclass(frozen=True)
 class Take:
     """The step takes transition ``transition`` of ``machine``."""
 
@@ -79,7 +89,7 @@ class Any:
     parts: tuple["Formula", ...]
 
 
-Formula = Truth | In | Same | AtLeast | Take | DelayIsZero | Update | No | All | Any
+Formula = Truth | In | Same | AtLeast | Apart | Take | DelayIsZero | Update | No | All | Any
 
 YES = Truth(True)
 NEVER = Truth(False)
@@ -174,6 +184,9 @@ def holds(formula: Formula, values: Valuation) -> bool:
     if isinstance(formula, AtLeast):
         measured = values.clocks[formula.clock] + (values.delay if formula.delayed else 0)
         return measured > formula.bound if formula.strict else measured >= formula.bound
+    if isinstance(formula, Apart):
+        gap = values.clocks[formula.left] - values.clocks[formula.right]
+        return gap < formula.bound if formula.strict else gap <= formula.bound
     if isinstance(formula, Take):
         return (formula.machine, formula.transition) in values.takes
     if isinstance(formula, DelayIsZero):

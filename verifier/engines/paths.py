@@ -1,0 +1,217 @@
+"""Whether exact times exist for one way through the locations, and which clocks are to blame if not.
+
+With the locations fixed, what is left of the step relation is a small system of linear constraints.
+Every comparison of a clock is guarded by an assumption of that clock, so an unsatisfiable core names
+clocks; it is then shrunk until each of them is needed. (Counterexample-guided refinement; Clarke,
+Grumberg, Jha, Lu, Veith, 2000.)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+import z3
+
+from verifier.engines.explore import Hit
+from verifier.engines.limits import Allowance, OutOfBudget
+from verifier.engines.solver import Answer, Frames, Query, as_fraction, is_true, number
+from verifier.semantics.formula import (
+    YES,
+    All,
+    Any,
+    AtLeast,
+    Formula,
+    In,
+    No,
+    Same,
+    Take,
+    Truth,
+    atoms,
+    map_atoms,
+    negate,
+)
+from verifier.semantics.run import Move, Step, Trace
+from verifier.semantics.system import System, limit_formula
+
+
+@dataclass(frozen=True)
+class Blame:
+    """No times fit; already the constraints on these clocks contradict each other."""
+
+    clocks: frozenset[str]
+
+
+class PathCheck:
+    """Checks ways through one system; keeps what is left of each part for each pair of locations."""
+
+    def __init__(self, system: System, allowance: Allowance):
+        self.system = system
+        self.allowance = allowance
+        self._residues: dict[tuple, Formula] = {}
+        no_settle = negate(system.settled)
+        self.parts = {
+            "settle": [no_settle] + [p.formula for p in system.settle_parts],
+            "world": [system.settled]
+            + [limit_formula(limit) for limit in system.limits]
+            + [p.formula for p in system.world_parts],
+        }
+        self._reads = {
+            kind: [_registers_read(part) for part in parts] for kind, parts in self.parts.items()
+        }
+
+    def check(self, hit: Hit, end: Formula = YES) -> Trace | Blame:
+        """A trace along ``hit`` whose last state satisfies ``end``, or the clocks that forbid it."""
+        frames = Frames(self.system.registers, self.system.clocks)
+        query = Query(self.allowance)
+        for name in self.system.clocks:
+            query.add(frames.clock(name, 0) == 0)
+        for i, kind in enumerate(hit.kinds):
+            query.add(frames.delay(i) == 0 if kind == "settle" else frames.delay(i) >= 0)
+            for formula in self._residue(kind, hit.path[i], hit.path[i + 1]):
+                query.add(self._guarded(frames, formula, i))
+        last = len(hit.kinds)
+        query.add(self._guarded(frames, _fix(end, hit.path[last], hit.path[last]), last))
+        suspects = sorted(self.system.clocks)
+        reply = query.ask(*(self._assumption(frames, name) for name in suspects))
+        if reply.answer is Answer.UNKNOWN:
+            raise OutOfBudget(f"z3 gave up on the times of a path ({reply.reason})")
+        if reply.answer is Answer.UNSAT:
+            return Blame(frozenset(self._shrink(frames, query, reply.core)))
+        return self._earliest(frames, query, hit)
+
+    def _assumption(self, frames: Frames, clock: str) -> z3.BoolRef:
+        return z3.Bool(f"mind {clock}")
+
+    def _shrink(self, frames: Frames, query: Query, core: frozenset[str]) -> list[str]:
+        kept = sorted(name.removeprefix("mind ").strip("|") for name in core)
+        kept = [c for c in sorted(self.system.clocks) if c in kept or f"mind {c}" in core]
+        for clock in list(kept):
+            rest = [c for c in kept if c != clock]
+            reply = query.ask(*(self._assumption(frames, c) for c in rest))
+            if reply.answer is Answer.UNSAT:
+                kept = rest
+        return kept
+
+    def _residue(self, kind: str, now: dict[str, str], then: dict[str, str]) -> list[Formula]:
+        found = []
+        for index, formula in enumerate(self.parts[kind]):
+            present, after = self._reads[kind][index]
+            key = (
+                kind,
+                index,
+                tuple(now[r] for r in present),
+                tuple(then[r] for r in after),
+            )
+            if key not in self._residues:
+                self._residues[key] = _fix(formula, now, then)
+            if self._residues[key] != YES:
+                found.append(self._residues[key])
+        return found
+
+    def _guarded(self, frames: Frames, formula: Formula, frame: int) -> z3.BoolRef:
+        """The z3 term in which a comparison counts only if its clock is minded."""
+        if isinstance(formula, All):
+            return z3.And([self._guarded(frames, part, frame) for part in formula.parts])
+        if isinstance(formula, Any):
+            return z3.Or([self._guarded(frames, part, frame) for part in formula.parts])
+        if isinstance(formula, No):
+            inner = formula.part
+            if isinstance(inner, All):
+                return z3.Or([self._guarded(frames, negate(p), frame) for p in inner.parts])
+            if isinstance(inner, Any):
+                return z3.And([self._guarded(frames, negate(p), frame) for p in inner.parts])
+            formula_atom = inner
+        else:
+            formula_atom = formula
+        term = frames.term(formula, frame)
+        if isinstance(formula_atom, AtLeast):
+            return z3.Or(z3.Not(self._assumption(frames, formula_atom.clock)), term)
+        return term
+
+    # -- times
+
+    def _earliest(self, frames: Frames, query: Query, hit: Hit) -> Trace:
+        """The trace in which each delay in turn is as short as it can be (or near it, when the
+        shortest is not attained)."""
+        mind = [self._assumption(frames, name) for name in sorted(self.system.clocks)]
+        query.add(*mind)
+        for i in range(len(hit.kinds)):
+            if hit.kinds[i] == "world":
+                self._shorten(query, frames.delay(i))
+        reply = query.ask()
+        if reply.answer is not Answer.SAT:
+            raise OutOfBudget(f"z3 gave up on the times of a path ({reply.reason})")
+        return read_trace(self.system, frames, reply.model, hit.path, hit.kinds)
+
+    def _shorten(self, query: Query, delay: z3.ArithRef) -> None:
+        """Fix ``delay`` at its least value, or a little above when that is only approached."""
+        reply = query.ask(delay == 0)
+        if reply.answer is Answer.SAT:
+            query.add(delay == 0)
+            return
+        optimizer = z3.Optimize()
+        optimizer.add(query.solver.assertions())
+        least = optimizer.minimize(delay)
+        if optimizer.check() != z3.sat:
+            return
+        start = as_fraction(optimizer.lower_values(least)[1])
+        for extra in (Fraction(0), Fraction(1), Fraction(1, 2), Fraction(1, 4), Fraction(1, 8)):
+            value = z3.RealVal(start + extra)
+            if query.ask(delay == value).answer is Answer.SAT:
+                query.add(delay == value)
+                return
+
+
+def _registers_read(formula: Formula) -> tuple[list[str], list[str]]:
+    present, after = set(), set()
+    for atom in atoms(formula):
+        if isinstance(atom, In):
+            (after if atom.next else present).add(atom.register)
+        elif isinstance(atom, Same):
+            present.add(atom.register)
+            after.add(atom.register)
+    return sorted(present), sorted(after)
+
+
+def _fix(formula: Formula, now: dict[str, str], then: dict[str, str]) -> Formula:
+    """``formula`` with every register replaced by its value."""
+
+    def change(atom: Formula) -> Formula:
+        if isinstance(atom, In):
+            return Truth((then if atom.next else now)[atom.register] in atom.values)
+        if isinstance(atom, Same):
+            return Truth(now[atom.register] == then[atom.register])
+        return atom
+
+    return map_atoms(formula, change)
+
+
+def read_trace(
+    system: System,
+    frames: Frames,
+    model: z3.ModelRef,
+    path: Sequence[dict[str, str]],
+    kinds: Sequence[str],
+) -> Trace:
+    """The trace of a z3 model along known locations."""
+    steps = []
+    for i, kind in enumerate(kinds):
+        moves = tuple(
+            Move(name, rule.transition.index)
+            for name in sorted(system.rules)
+            for rule in system.rules[name]
+            if is_true(model, frames.take(name, rule.transition.index, i))
+        )
+        delay = Fraction(0) if kind == "settle" else number(model, frames.delay(i))
+        steps.append(Step(kind, delay, moves))
+    machines = {machine.name for machine in system.model.machines}
+    claims = []
+    for i, location in enumerate(path):
+        claim: dict[str, str | Fraction] = {n: v for n, v in location.items() if n in machines}
+        for clock in system.clocks.values():
+            if clock.owner:
+                claim[clock.name] = number(model, frames.clock(clock.name, i))
+        claims.append(claim)
+    return Trace(tuple(steps), tuple(claims))

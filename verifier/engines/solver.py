@@ -1,0 +1,213 @@
+"""The wall around z3: formulas in, one of three named answers out.
+
+Registers become binary-coded Boolean bits, times exact reals. Frame i holds the state before step i,
+with the delay and the moves of that step. ``unknown`` is an answer of its own and carries its reason;
+nothing here can turn it into a yes or a no.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from enum import Enum
+from fractions import Fraction
+
+import z3
+
+from verifier.engines.limits import Allowance
+from verifier.semantics.formula import (
+    All,
+    Any,
+    Apart,
+    AtLeast,
+    DelayIsZero,
+    Formula,
+    In,
+    No,
+    Same,
+    Take,
+    Truth,
+    Update,
+)
+
+
+class Answer(Enum):
+    SAT = "sat"
+    UNSAT = "unsat"
+    UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True)
+class Reply:
+    """``reason`` is z3's word for an unknown; ``model`` exists only for sat."""
+
+    answer: Answer
+    reason: str = ""
+    model: z3.ModelRef | None = None
+    core: frozenset[str] = frozenset()
+
+
+def width(values: Sequence[str]) -> int:
+    """Number of bits that code the values of a register."""
+    return max(len(values) - 1, 0).bit_length()
+
+
+def exact(number: Fraction) -> z3.RatNumRef:
+    return z3.RealVal(number)
+
+
+class Frames:
+    """Translation of formulas into z3 terms over numbered frames of one system."""
+
+    def __init__(self, registers: Mapping[str, Sequence[str]], clocks: Iterable[str]):
+        self.registers = registers
+        self.clocks = tuple(clocks)
+        self._terms: dict[tuple[int, int], tuple[Formula, z3.BoolRef]] = {}
+        self._vars: dict[str, z3.ExprRef] = {}
+
+    def _bool(self, name: str) -> z3.BoolRef:
+        if name not in self._vars:
+            self._vars[name] = z3.Bool(name)
+        return self._vars[name]
+
+    def real(self, name: str) -> z3.ArithRef:
+        if name not in self._vars:
+            self._vars[name] = z3.Real(name)
+        return self._vars[name]
+
+    def bits(self, register: str, frame: int) -> list[z3.BoolRef]:
+        n = width(self.registers[register])
+        return [self._bool(f"{register}#{bit}@{frame}") for bit in range(n)]
+
+    def clock(self, name: str, frame: int) -> z3.ArithRef:
+        return self.real(f"{name}@{frame}")
+
+    def delay(self, frame: int) -> z3.ArithRef:
+        return self.real(f"delay@{frame}")
+
+    def take(self, machine: str, transition: int, frame: int) -> z3.BoolRef:
+        return self._bool(f"take {machine} {transition}@{frame}")
+
+    def domain(self, frame: int) -> z3.BoolRef:
+        """Every register holds one of its values and no clock is negative."""
+        parts = []
+        for register, values in self.registers.items():
+            if len(values) != 1 << width(values):
+                parts.append(self._value(register, frozenset(values), frame))
+        parts += [self.clock(name, frame) >= 0 for name in self.clocks]
+        return z3.And(parts)
+
+    def state(self, frame: int, registers: Mapping[str, str]) -> z3.BoolRef:
+        return z3.And(
+            [self._value(name, frozenset({value}), frame) for name, value in registers.items()]
+        )
+
+    def initial(self, registers: Mapping[str, str]) -> z3.BoolRef:
+        """Frame 0 is the initial state: all clocks 0 (semantics 3.3)."""
+        return z3.And(
+            self.state(0, registers), *(self.clock(name, 0) == 0 for name in self.clocks)
+        )
+
+    def _value(self, register: str, values: frozenset[str], frame: int) -> z3.BoolRef:
+        names = self.registers[register]
+        bits = self.bits(register, frame)
+        options = []
+        for code, name in enumerate(names):
+            if name in values:
+                options.append(
+                    z3.And([bit if code >> i & 1 else z3.Not(bit) for i, bit in enumerate(bits)])
+                )
+        return z3.Or(options)
+
+    def term(self, formula: Formula, frame: int) -> z3.BoolRef:
+        """``formula`` with the present state in ``frame`` and the next in ``frame + 1``."""
+        key = (id(formula), frame)
+        if key not in self._terms:
+            self._terms[key] = (formula, self._term(formula, frame))
+        return self._terms[key][1]
+
+    def _term(self, formula: Formula, frame: int) -> z3.BoolRef:
+        if isinstance(formula, All):
+            return z3.And([self.term(part, frame) for part in formula.parts])
+        if isinstance(formula, Any):
+            return z3.Or([self.term(part, frame) for part in formula.parts])
+        if isinstance(formula, No):
+            return z3.Not(self.term(formula.part, frame))
+        if isinstance(formula, In):
+            return self._value(formula.register, formula.values, frame + formula.next)
+        if isinstance(formula, Same):
+            pairs = zip(self.bits(formula.register, frame), self.bits(formula.register, frame + 1))
+            return z3.And([before == after for before, after in pairs])
+        if isinstance(formula, AtLeast):
+            measured = self.clock(formula.clock, frame)
+            if formula.delayed:
+                measured = measured + self.delay(frame)
+            bound = exact(formula.bound)
+            return measured > bound if formula.strict else measured >= bound
+        if isinstance(formula, Apart):
+            gap = self.clock(formula.left, frame) - self.clock(formula.right, frame)
+            return gap < exact(formula.bound) if formula.strict else gap <= exact(formula.bound)
+        if isinstance(formula, Take):
+            return self.take(formula.machine, formula.transition, frame)
+        if isinstance(formula, DelayIsZero):
+            return self.delay(frame) == 0
+        if isinstance(formula, Update):
+            after = self.clock(formula.clock, frame + 1)
+            if formula.how == "zero":
+                return after == 0
+            if formula.how == "restart":
+                return after == self.delay(frame)
+            return after == self.clock(formula.clock, frame) + self.delay(frame)
+        if isinstance(formula, Truth):
+            return z3.BoolVal(formula.value)
+        raise TypeError(f"no z3 term for {type(formula).__name__}")
+
+
+class Query:
+    """One incremental solver."""
+
+    def __init__(self, allowance: Allowance):
+        self.allowance = allowance
+        self.solver = z3.Solver()
+        self.solver.set("random_seed", 0)
+
+    def add(self, *terms: z3.BoolRef) -> None:
+        self.solver.add(*terms)
+
+    def push(self) -> None:
+        self.solver.push()
+
+    def pop(self) -> None:
+        self.solver.pop()
+
+    def ask(self, *assumptions: z3.BoolRef) -> Reply:
+        left = self.allowance.left
+        if left is not None:
+            self.solver.set("timeout", max(int(left * 1000), 1))
+        answer = self.solver.check(*assumptions)
+        if answer == z3.sat:
+            return Reply(Answer.SAT, model=self.solver.model())
+        if answer == z3.unsat:
+            core = frozenset(str(literal) for literal in self.solver.unsat_core())
+            return Reply(Answer.UNSAT, core=core)
+        return Reply(Answer.UNKNOWN, reason=self.solver.reason_unknown())
+
+
+def number(model: z3.ModelRef, term: z3.ArithRef) -> Fraction:
+    """The exact value of ``term`` in ``model``."""
+    return as_fraction(model.eval(term, model_completion=True))
+
+
+def as_fraction(value: z3.ArithRef) -> Fraction:
+    """An exact number out of a z3 numeral, whole or rational."""
+    if z3.is_int_value(value):
+        return Fraction(value.as_long())
+    return Fraction(value.numerator_as_long(), value.denominator_as_long())
+
+
+def is_true(model: z3.ModelRef, term: z3.BoolRef) -> bool:
+    return z3.is_true(model.eval(term, model_completion=True))
+
+
+def version() -> str:
+    return z3.get_version_string()

@@ -1,0 +1,147 @@
+"""Deciding properties of one model: one pipeline, and what it learns is shared.
+
+1. Forget all clocks and compute the reachable locations, once for the model.
+2. A bad state still reachable? Take a shortest way to it and ask for exact times. They exist: a
+   counterexample. They do not: the clocks to blame.
+3. Explore again with those clocks exact, all others forgotten; first for the model alone, so that
+   every property profits, then with the property's watch. Back to 2.
+
+Every invariant is confirmed by z3 on the whole timed step before it leaves here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from dd import cudd
+
+from verifier.engines.certify import NotConfirmed, confirm, exploration_formula, smt_text
+from verifier.engines.diagrams import Diagram, Diagrams
+from verifier.engines.explore import Exploration, Explorer, Hit
+from verifier.engines.limits import Allowance, OutOfBudget
+from verifier.engines.paths import Blame, PathCheck
+from verifier.language.guard import FALSE
+from verifier.language.model import Form, Model, Property
+from verifier.semantics.formula import Formula, all_of
+from verifier.semantics.run import Certificate, Finding, Gap, Trace
+from verifier.semantics.system import System, build
+from verifier.semantics.watch import TIME
+
+TRY_MORE = "give it more time (--time-limit), or look at the times named above"
+
+
+@dataclass
+class Group:
+    """What exploring some clocks of the bare model has shown."""
+
+    clocks: frozenset[str]
+    invariant: Formula
+
+
+@dataclass
+class Study:
+    """One model under one budget. ``decide`` may be asked about any number of properties."""
+
+    model: Model
+    budget: int
+    allowance: Allowance
+    base: System = field(init=False)
+    diagrams: Diagrams = field(init=False)
+    known: Diagram = field(init=False)
+    groups: list[Group] = field(init=False, default_factory=list)
+
+    def __post_init__(self) -> None:
+        nothing = Property("", Form.NEVER, "", "", "", self.model.machines[0].place, p=FALSE)
+        self.base = build(self.model, nothing, self.budget)
+        self.diagrams = Diagrams(self.base)
+        self.explorer = Explorer(self.diagrams, self.allowance)
+        self.known = self.diagrams.true
+        self.learn(frozenset())
+
+    def learn(self, clocks: frozenset[str]) -> bool:
+        """Explore the bare model with ``clocks`` exact; True if that excluded any location."""
+        before = self.known
+        found = self.explorer.run(self.order(clocks), self.known)
+        self.known = found.locations(self.diagrams) & self.known
+        self.groups.append(Group(clocks, exploration_formula(self.diagrams, found)))
+        return self.known != before
+
+    def order(self, clocks: frozenset[str]) -> tuple[str, ...]:
+        return tuple(sorted(clocks))
+
+    def decide(self, prop: Property) -> Finding:
+        """A trace, a certificate or a gap for a form of semantics section 7, ``ambiguous``, ``pulse``
+        or a ``dead`` with a subject."""
+        try:
+            return _Decision(self, prop).run()
+        except OutOfBudget as stop:
+            return Gap(f"{stop.reason} while deciding `{prop.id}`", TRY_MORE)
+
+
+class _Decision:
+    def __init__(self, study: Study, prop: Property):
+        self.study = study
+        self.prop = prop
+        self.system = build(study.model, prop, study.budget)
+        self.diagrams = Diagrams(self.system)
+        self.explorer = Explorer(self.diagrams, study.allowance)
+        self.paths = PathCheck(self.system, study.allowance)
+        self.bad = self.diagrams.of(self.system.bad)
+        self.tried: list[frozenset[str]] = []
+
+    def known(self) -> Diagram:
+        return cudd.copy_bdd(self.study.known, self.diagrams.bdd)
+
+    def run(self) -> Finding:
+        clocks: frozenset[str] = frozenset()
+        while True:
+            self.study.allowance.check()
+            found = self.explorer.run(self.study.order(clocks), self.known(), self.bad)
+            if found.hit is None:
+                return self.certificate(clocks, found)
+            outcome = self.paths.check(found.hit, self.system.bad)
+            if isinstance(outcome, Trace):
+                return outcome
+            blamed = outcome.clocks
+            if blamed <= clocks:
+                return Gap(
+                    f"the times of {_names(blamed)} are needed but did not settle `{self.prop.id}`",
+                    TRY_MORE,
+                    depth=len(found.hit.kinds) - 1,
+                )
+            bare = frozenset(blamed - {TIME})
+            if TIME not in blamed and self.fresh(bare) and self.study.learn(bare):
+                continue
+            clocks = clocks | blamed
+
+    def fresh(self, clocks: frozenset[str]) -> bool:
+        return all(clocks != group.clocks for group in self.study.groups)
+
+    def certificate(self, clocks: frozenset[str], found: Exploration) -> Certificate:
+        own = exploration_formula(self.diagrams, found)
+        invariant = all_of(*(group.invariant for group in self.study.groups), own)
+        try:
+            confirm(self.system, invariant, self.study.allowance)
+        except NotConfirmed as why:
+            raise AssertionError(f"{self.prop.id}: {why}") from why
+        needs = sorted(
+            {self.system.clocks[c].owner for g in self.study.groups for c in g.clocks}
+            | {self.system.clocks[c].owner for c in clocks if c != TIME}
+        )
+        return Certificate(
+            smt_text(self.system, invariant),
+            method=_how(clocks, needs),
+            needs_times_of=tuple(needs),
+        )
+
+
+def _names(clocks: frozenset[str]) -> str:
+    return ", ".join(f"`{clock}`" for clock in sorted(clocks)) or "no clock"
+
+
+def _how(clocks: frozenset[str], needs: list[str]) -> str:
+    if not clocks and not needs:
+        return "decided by the order of events alone; no times were needed"
+    machines = ", ".join(needs) or "none"
+    watched = " and of the property" if TIME in clocks else ""
+    return f"decided with the exact times of {machines}{watched}; all other times may be anything"
