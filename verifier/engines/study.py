@@ -17,9 +17,9 @@ from dd import cudd
 
 from verifier.engines.certify import NotConfirmed, confirm, exploration_formula, smt_text
 from verifier.engines.diagrams import Diagram, Diagrams
-from verifier.engines.explore import Exploration, Explorer, Hit
+from verifier.engines.explore import Exploration, Explorer
 from verifier.engines.limits import Allowance, OutOfBudget
-from verifier.engines.paths import Blame, PathCheck
+from verifier.engines.paths import PathCheck
 from verifier.language.guard import FALSE
 from verifier.language.model import Form, Model, Property
 from verifier.semantics.formula import Formula, all_of
@@ -66,6 +66,20 @@ class Study:
         self.groups.append(Group(clocks, exploration_formula(self.diagrams, found)))
         return self.known != before
 
+    def is_new(self, clocks: frozenset[str]) -> bool:
+        """Whether the bare model has not been explored with just these clocks."""
+        return all(clocks != group.clocks for group in self.groups)
+
+    def invariant(self) -> Formula:
+        """All that is known of the bare model's reachable states."""
+        return all_of(*(group.invariant for group in self.groups))
+
+    def method(self, clocks: frozenset[str] = frozenset()) -> tuple[tuple[str, ...], str]:
+        """The machines whose times were used, by the groups or in ``clocks``, and a sentence."""
+        used = {clock for group in self.groups for clock in group.clocks} | clocks
+        owners = {self.base.clocks[clock].owner for clock in used if clock != TIME}
+        return tuple(sorted(owners)), _how(TIME in clocks, sorted(owners))
+
     def order(self, clocks: frozenset[str]) -> tuple[str, ...]:
         return tuple(sorted(clocks))
 
@@ -87,7 +101,6 @@ class _Decision:
         self.explorer = Explorer(self.diagrams, study.allowance)
         self.paths = PathCheck(self.system, study.allowance)
         self.bad = self.diagrams.of(self.system.bad)
-        self.tried: list[frozenset[str]] = []
 
     def known(self) -> Diagram:
         return cudd.copy_bdd(self.study.known, self.diagrams.bdd)
@@ -105,43 +118,33 @@ class _Decision:
             blamed = outcome.clocks
             if blamed <= clocks:
                 return Gap(
-                    f"the times of {_names(blamed)} are needed but did not settle `{self.prop.id}`",
+                    f"the times of {names_of(blamed)} are needed but did not settle `{self.prop.id}`",
                     TRY_MORE,
                     depth=len(found.hit.kinds) - 1,
                 )
             bare = frozenset(blamed - {TIME})
-            if TIME not in blamed and self.fresh(bare) and self.study.learn(bare):
+            if TIME not in blamed and self.study.is_new(bare) and self.study.learn(bare):
                 continue
             clocks = clocks | blamed
 
-    def fresh(self, clocks: frozenset[str]) -> bool:
-        return all(clocks != group.clocks for group in self.study.groups)
-
     def certificate(self, clocks: frozenset[str], found: Exploration) -> Certificate:
         own = exploration_formula(self.diagrams, found)
-        invariant = all_of(*(group.invariant for group in self.study.groups), own)
+        invariant = all_of(self.study.invariant(), own)
         try:
             confirm(self.system, invariant, self.study.allowance)
         except NotConfirmed as why:
             raise AssertionError(f"{self.prop.id}: {why}") from why
-        needs = sorted(
-            {self.system.clocks[c].owner for g in self.study.groups for c in g.clocks}
-            | {self.system.clocks[c].owner for c in clocks if c != TIME}
-        )
-        return Certificate(
-            smt_text(self.system, invariant),
-            method=_how(clocks, needs),
-            needs_times_of=tuple(needs),
-        )
+        needs, method = self.study.method(clocks)
+        return Certificate(smt_text(self.system, invariant), method=method, needs_times_of=needs)
 
 
-def _names(clocks: frozenset[str]) -> str:
+def names_of(clocks: frozenset[str]) -> str:
     return ", ".join(f"`{clock}`" for clock in sorted(clocks)) or "no clock"
 
 
-def _how(clocks: frozenset[str], needs: list[str]) -> str:
-    if not clocks and not needs:
+def _how(watched: bool, needs: list[str]) -> str:
+    if not watched and not needs:
         return "decided by the order of events alone; no times were needed"
-    machines = ", ".join(needs) or "none"
-    watched = " and of the property" if TIME in clocks else ""
-    return f"decided with the exact times of {machines}{watched}; all other times may be anything"
+    machines = ", ".join(needs) or "no machine"
+    also = " and of the property" if watched else ""
+    return f"decided with the exact times of {machines}{also}; all other times may be anything"

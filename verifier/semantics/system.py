@@ -77,7 +77,11 @@ class Part:
 
 @dataclass(frozen=True)
 class System:
-    """Everything the engines know. ``bad`` is over one state; ``settled`` and ``can_pass`` likewise."""
+    """Everything the engines know. ``bad`` is over one state; ``settled`` and ``can_pass`` likewise.
+
+    ``stays[M]`` and ``moves[M, n]`` are what a step does to machine M when it takes no transition, or
+    transition n, whether or not n is enabled; the parts are put together from them.
+    """
 
     model: Model
     property: Property
@@ -91,6 +95,8 @@ class System:
     bad: Formula
     settle_parts: tuple[Part, ...]
     world_parts: tuple[Part, ...]
+    stays: dict[str, Formula]
+    moves: dict[tuple[str, int], Formula]
     watch: Watch | None = None
     initial: dict[str, str] = field(default_factory=dict)
 
@@ -342,7 +348,7 @@ class _Builder:
         no_take = (negate(Take(machine.name, r.transition.index)) for r in self.rules[machine.name])
         return all_of(*no_take, Same(machine.name), self._clock_updates(machine, took=False))
 
-    def _moves(self, machine: Machine, rule: Rule, enabled: Formula) -> Formula:
+    def _moves(self, machine: Machine, rule: Rule) -> Formula:
         t = rule.transition
         others = (
             negate(Take(machine.name, r.transition.index))
@@ -352,18 +358,18 @@ class _Builder:
         return all_of(
             Take(machine.name, t.index),
             *others,
-            enabled,
             In(machine.name, frozenset({t.target}), next=True),
             self._clock_updates(machine, took=True),
         )
 
     def _settle_part(self, machine: Machine) -> Part:
+        stays = self.stays[machine.name]
         if not machine.is_control:
-            return Part(machine.name, self._stays(machine))
+            return Part(machine.name, stays)
         rules = self.rules[machine.name]
         none_enabled = negate(any_of(*(r.enabled for r in rules)))
-        options = [self._moves(machine, r, r.enabled) for r in rules]
-        parts = [any_of(all_of(none_enabled, self._stays(machine)), *options)]
+        options = [all_of(r.enabled, self._move(r)) for r in rules]
+        parts = [any_of(all_of(none_enabled, stays), *options)]
         if machine in self.fresh:
             took = any_of(*(Take(machine.name, r.transition.index) for r in rules))
             fresh = f"fresh {machine.name}"
@@ -372,12 +378,15 @@ class _Builder:
 
     def _world_part(self, machine: Machine) -> Part:
         if machine.is_control:
-            parts = [self._stays(machine)]
+            parts = [self.stays[machine.name]]
             if machine in self.fresh:
                 parts.append(_becomes(f"fresh {machine.name}", NEVER))
             return Part(machine.name, all_of(*parts))
-        options = [self._moves(machine, r, r.enabled_late) for r in self.rules[machine.name]]
-        return Part(machine.name, any_of(self._stays(machine), *options))
+        options = [all_of(r.enabled_late, self._move(r)) for r in self.rules[machine.name]]
+        return Part(machine.name, any_of(self.stays[machine.name], *options))
+
+    def _move(self, rule: Rule) -> Formula:
+        return self.moves[rule.transition.machine, rule.transition.index]
 
     def _watch_parts(self) -> tuple[Formula, Formula]:
         """What the watch does in a settle round and in a world step (8.1)."""
@@ -426,6 +435,12 @@ class _Builder:
 
     def system(self) -> System:
         self.clocks = self._clocks()
+        self.stays = {m.name: self._stays(m) for m in self.model.machines}
+        self.moves = {
+            (m.name, r.transition.index): self._moves(m, r)
+            for m in self.model.machines
+            for r in self.rules[m.name]
+        }
         registers = self._registers()
         settle_watch, world_watch = self._watch_parts()
         settle = [self._settle_part(m) for m in self.model.machines] + [Part("", settle_watch)]
@@ -446,6 +461,8 @@ class _Builder:
             bad=self._bad(),
             settle_parts=tuple(settle),
             world_parts=tuple(world),
+            stays=self.stays,
+            moves=self.moves,
             watch=self.watch,
             initial={name: values[0] for name, values in registers.items()},
         )
