@@ -1,7 +1,8 @@
 """A small crossing built by hand, with results as the pipeline would make them.
 
 Views are tested against these objects rather than against files, so that a view's test fails for the
-view's own reasons. The world is one train and one pair of barriers; the logic forgets to wait.
+view's own reasons; the traces are replayed. The world is one train and one pair of barriers; the logic does not
+wait for the barriers.
 """
 
 from __future__ import annotations
@@ -9,12 +10,13 @@ from __future__ import annotations
 from fractions import Fraction
 
 from verifier.diagnostics import Place
-from verifier.evidence.result import CrossCheck, ModelResult, ReplayedTrace, RecheckedCertificate, Result
+from verifier.evidence.replay import replay_trace
+from verifier.evidence.result import CrossCheck, ModelResult, RecheckedCertificate, Result
 from verifier.language.guard import TRUE, And, Is, Not
 from verifier.language.model import (
     Form, Machine, Model, Parameter, Property, Role, Term, Transition, Window,
 )
-from verifier.semantics.run import Certificate, Move, Run, Snapshot, Step
+from verifier.semantics.run import Certificate, Move, Step, Trace
 
 FILE = "small_crossing.yaml"
 
@@ -94,9 +96,9 @@ CLOSED_FIRST = Property(
     texts={"while": "signal is proceed", "then": "crossing_closed"}, pack="small pack",
 )
 WARNED = Property(
-    "lights-in-time", Form.WITHIN, "The road lights are red within 4 s of the call.",
+    "lights-in-time", Form.WITHIN, "The road lights are red within 2 s of the call.",
     "an example, no published source", "H09", Place("small_pack.yaml", 14, 3),
-    p=is_("detection", "occupied"), q=is_("lights", "red"), bound=Fraction(4),
+    p=is_("detection", "occupied"), q=is_("lights", "red"), bound=Fraction(2),
     texts={"whenever": "called", "then": "lights is red"}, pack="small pack",
 )
 UNAMBIGUOUS = Property(
@@ -107,35 +109,25 @@ UNAMBIGUOUS = Property(
 INITIAL = {machine.name: machine.states[0] for machine in MODEL.machines}
 
 
-def run_of(*steps: tuple[str, object, tuple[tuple[str, int], ...]]) -> Run:
-    """Take the given (kind, delay, moves) without asking whether they are allowed."""
-    made, shots = [], [Snapshot(Fraction(0), INITIAL, {}, True, True)]
-    for number, (kind, delay, moves) in enumerate(steps):
-        delay = Fraction(delay)
-        locations = dict(shots[-1].locations)
-        for name, index in moves:
-            locations[name] = MODEL.machine(name).transitions[index].target
-        following = steps[number + 1][0] if number + 1 < len(steps) else "world"
-        made.append(Step(kind, delay, tuple(Move(*move) for move in sorted(moves))))
-        shots.append(Snapshot(shots[-1].time + delay, locations, {}, following == "world",
-                              following == "world"))
-    return Run(tuple(made), tuple(shots))
+def trace_of(*steps: tuple[str, object, tuple[tuple[str, int], ...]]) -> Trace:
+    """A proposed trace from (kind, delay, moves); the claims are what the moves lead to."""
+    made, claims = [], [dict(INITIAL)]
+    for kind, delay, moves in steps:
+        made.append(Step(kind, Fraction(delay), tuple(Move(*move) for move in sorted(moves))))
+        after = {name: MODEL.machine(name).transitions[index].target for name, index in moves}
+        claims.append({**claims[-1], **after})
+    return Trace(tuple(made), tuple(claims))
 
 
-EARLY_PROCEED = ReplayedTrace(
-    run_of(
-        ("world", 0, (("train", 0),)),
-        ("world", 0, (("detection", 0),)),
-        ("settle", 0, (("lights", 0),)),
-        ("world", 3, ()),
-        ("settle", 0, (("lights", 1),)),
-        ("settle", 0, (("signal", 0),)),
-        ("world", "9/2", (("barriers", 0),)),
-    ),
-    violating=7,
-    onset=6,
-    why="the signal shows proceed and the barriers are not lowered",
+CALL = (
+    ("world", 0, (("train", 0),)),
+    ("world", 0, (("detection", 0),)),
+    ("settle", 0, (("lights", 0),)),
 )
+EARLY_PROCEED = replay_trace(MODEL, CLOSED_FIRST, trace_of(
+    *CALL, ("world", 3, ()), ("settle", 0, (("lights", 1),)), ("settle", 0, (("signal", 0),)),
+))
+STUCK_AMBER = replay_trace(MODEL, WARNED, trace_of(*CALL, ("world", Fraction(5, 2), ())))
 
 RECHECKED = RecheckedCertificate(
     Certificate("true", method="induction"), {"start": "(check-sat)"}, "cvc5 1.4.2", 0.5
@@ -145,8 +137,12 @@ OBEYS = "trains pass the signal only at proceed (small_crossing.yaml:52)"
 
 
 def violated() -> Result:
-    return Result(CLOSED_FIRST, "violated", 0, 1.25, "bounded search", "7 steps", (OBEYS,),
+    return Result(CLOSED_FIRST, "violated", 0, 1.25, "bounded search", "6 steps", (OBEYS,),
                   trace=EARLY_PROCEED)
+
+
+def late() -> Result:
+    return Result(WARNED, "violated", 0, 0.25, "bounded search", "4 steps", (OBEYS,), trace=STUCK_AMBER)
 
 
 def proved(prop: Property = WARNED) -> Result:

@@ -110,11 +110,11 @@ def table(model: Model, result: Result, story: Story, lanes: Sequence[Lane]) -> 
 def title_row(model: Model, result: Result, story: Story, n_columns: int) -> str:
     kind = "A run that shows" if result.verdict == "shown" else "Counterexample to"
     lines = [
-        f'<FONT POINT-SIZE="17"><B>{escape(kind)} {escape(result.property.id)}</B></FONT>',
-        *(f'<FONT POINT-SIZE="13">{escape(line)}</FONT>'
+        f'<FONT POINT-SIZE="17"><B>{shown(kind)} {shown(result.property.id)}</B></FONT>',
+        *(f'<FONT POINT-SIZE="13">{shown(line)}</FONT>'
           for line in textwrap.wrap(result.property.says, 90)),
-        f'<FONT COLOR="{QUIET}">{escape(model.crossing)} ({escape(model.kind)}), '
-        f"{escape(model.path)}: {count_text(len(story.moments), 'step')}, "
+        f'<FONT COLOR="{QUIET}">{shown(model.crossing)} ({shown(model.kind)}), '
+        f"{shown(model.path)}: {count_text(len(story.moments), 'step')}, "
         f"{seconds_text(story.snapshot(len(story.moments)).time)}. Time runs down the page.</FONT>",
     ]
     return f'<TR><TD BORDER="0" COLSPAN="{n_columns}" ALIGN="LEFT">{left(lines)}</TD></TR>'
@@ -133,7 +133,7 @@ def group_row(lanes: Sequence[Lane]) -> str:
         )
         cells.append(
             f'<TD COLSPAN="{end - start}" BGCOLOR="{lanes[start].strong}">'
-            f'<FONT COLOR="white" POINT-SIZE="10"><B>{escape(word.upper())}</B></FONT></TD>'
+            f'<FONT COLOR="white" POINT-SIZE="10"><B>{shown(word.upper())}</B></FONT></TD>'
         )
         start = end
     return f"<TR>{''.join(cells)}</TR>"
@@ -145,7 +145,7 @@ def head_row(lanes: Sequence[Lane]) -> str:
     for lane in lanes:
         lines = broken(lane.title, HEAD_CHARS)
         cells.append(
-            '<TD VALIGN="BOTTOM"><B>' + "<BR/>".join(escape(line) for line in lines) + "</B></TD>"
+            '<TD VALIGN="BOTTOM"><B>' + "<BR/>".join(shown(line) for line in lines) + "</B></TD>"
         )
     return f"<TR>{''.join(cells)}</TR>"
 
@@ -188,10 +188,10 @@ def rows_of_instant(story: Story, index: int) -> int:
 
 def time_cell(story: Story, index: int, rows: int) -> str:
     time = story.snapshot(index).time
-    lines = [f'<FONT POINT-SIZE="13"><B>{escape(seconds_text(time))}</B></FONT>']
+    lines = [f'<FONT POINT-SIZE="13"><B>{shown(seconds_text(time))}</B></FONT>']
     if index > 0 and time != story.snapshot(index - 1).time:
         later = seconds_text(time - story.snapshot(index - 1).time)
-        lines.append(f'<FONT POINT-SIZE="9" COLOR="{QUIET}">{escape(later)} later</FONT>')
+        lines.append(f'<FONT POINT-SIZE="9" COLOR="{QUIET}">{shown(later)} later</FONT>')
     colour, border = (ALARM, 3) if index == story.violating else (RULE, 1)
     return (
         f'<TD ROWSPAN="{rows}" VALIGN="TOP" ALIGN="LEFT" COLOR="{colour}" BORDER="{border}">'
@@ -233,9 +233,9 @@ def step_rows(moment: Moment) -> list[str]:
             text = f"{change.machine.name}: stays {transition.source}, its time starts again"
         if transition.fault:
             text += f" (fault {transition.fault})"
-        lines = [escape(line) for line in broken(text, EVENT_CHARS)]
+        lines = [shown(line) for line in broken(text, EVENT_CHARS)]
         where = f"{transition.place.file}:{transition.place.line}"
-        lines.append(f'<FONT POINT-SIZE="8" COLOR="{QUIET}">{escape(where)}</FONT>')
+        lines.append(f'<FONT POINT-SIZE="8" COLOR="{QUIET}">{shown(where)}</FONT>')
         number = str(moment.number) if position == 0 else ""
         rows.append(
             f'<TR><TD ALIGN="RIGHT" VALIGN="TOP" WIDTH="20">{number}</TD>'
@@ -250,7 +250,7 @@ def step_rows(moment: Moment) -> list[str]:
 def words_row(number: str, text: str) -> str:
     return (
         f'<TR><TD ALIGN="RIGHT" WIDTH="20">{number}</TD><TD COLSPAN="2" ALIGN="LEFT" WIDTH="{EVENT_POINTS + 72}">'
-        f'<FONT COLOR="{QUIET}">{escape(text)}</FONT></TD></TR>'
+        f'<FONT COLOR="{QUIET}">{shown(text)}</FONT></TD></TR>'
     )
 
 
@@ -271,7 +271,7 @@ def block_cell(lane: Lane, story: Story, index: int, is_violating: bool) -> str:
         tint, text = ("white", QUIET) if value == lane.values[0] else (lane.tint, INK)
     colour, border = (ALARM, 3) if is_violating else (RULE, 1)
     weight = ("<B>", "</B>") if is_violating or lane.is_truth else ("", "")
-    name = "<BR/>".join(escape(line) for line in broken(value, HEAD_CHARS))
+    name = "<BR/>".join(shown(line) for line in broken(value, HEAD_CHARS))
     return (
         f'<TD ROWSPAN="{rows}" VALIGN="TOP" BGCOLOR="{tint}" COLOR="{colour}" BORDER="{border}">'
         f'<FONT COLOR="{text}">{weight[0]}{name}{weight[1]}</FONT></TD>'
@@ -283,7 +283,7 @@ def foot_row(model: Model, result: Result, story: Story, n_columns: int) -> str:
     lines = []
     if story.why:
         word = "Why it counts" if result.verdict == "shown" else "Why it is a violation"
-        lines += [f'<FONT POINT-SIZE="13">{escape(line)}</FONT>'
+        lines += [f'<FONT POINT-SIZE="13">{shown(line)}</FONT>'
                   for line in textwrap.wrap(f"{word}: {story.why}", 100)]
     if story.loop is not None:
         back = "the start" if story.loop == 0 else f"the state after step {story.loop}"
@@ -294,7 +294,7 @@ def foot_row(model: Model, result: Result, story: Story, n_columns: int) -> str:
         "every column restated. Machines without a column never change. Steps at one time follow one "
         "another without delay."
     )
-    lines += [f'<FONT COLOR="{QUIET}" POINT-SIZE="10">{escape(line)}</FONT>'
+    lines += [f'<FONT COLOR="{QUIET}" POINT-SIZE="10">{shown(line)}</FONT>'
               for line in textwrap.wrap(key, 80 + 12 * (n_columns - 2))]
     lines.append(
         f'<FONT COLOR="{QUIET}" POINT-SIZE="10">Model digest {model.digest[:16]}; '
@@ -302,6 +302,14 @@ def foot_row(model: Model, result: Result, story: Story, n_columns: int) -> str:
         "Holds for the model as written; not a safety case.</FONT>"
     )
     return f'<TR><TD BORDER="0" COLSPAN="{n_columns}" ALIGN="LEFT">{left(lines)}</TD></TR>'
+
+
+def shown(text: str) -> str:
+    """Text from outside, as Graphviz must read it.
+
+    A sign without width keeps a backslash from making one of Graphviz's own escapes (``\\N``).
+    """
+    return escape(text).replace("\\", "\\\u200b")
 
 
 def left(lines: Sequence[str]) -> str:

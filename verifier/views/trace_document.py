@@ -64,27 +64,35 @@ def _step_document(story: Story, moment: Moment) -> dict[str, Any]:
     }
 
 
-def trace_from_document(document: Mapping[str, Any]) -> Trace:
+def trace_from_document(model: Model, document: Mapping[str, Any]) -> Trace:
     """The proposed trace that ``trace_document`` wrote; the document must fit the schema.
 
     Raises
     ------
     DocumentError
-        A step moves a machine from a state that the document does not have it in.
+        A step names no transition of the model, or moves a machine from a state that the document does
+        not have it in.
     """
+    machines = {machine.name: machine for machine in model.machines}
     locations = dict(document["start"]["machines"])
     steps, claims = [], [dict(locations)]
     for step in document["steps"]:
         moves = []
         for taken in step["transitions"]:
-            machine = taken["machine"]
-            if locations.get(machine) != taken["from"]:
+            machine, index = machines.get(taken["machine"]), taken["transition"]
+            name = f"step {step['number']}, {taken['machine']} {taken['from']} -> {taken['to']}"
+            if machine is None or index >= len(machine.transitions):
+                raise DocumentError(f"{name}: the model has no such transition")
+            transition = machine.transitions[index]
+            if (transition.source, transition.target) != (taken["from"], taken["to"]):
                 raise DocumentError(
-                    f"step {step['number']} takes {machine} from {taken['from']}, "
-                    f"but there it is {locations.get(machine, 'unknown')}"
+                    f"{name}: transition {index} leads {transition.source} -> {transition.target}"
                 )
-            moves.append(Move(machine, taken["transition"]))
-            locations[machine] = taken["to"]
+            if locations.get(machine.name) != taken["from"]:
+                there = locations.get(machine.name, "nowhere")
+                raise DocumentError(f"{name}: there it is in {there}")
+            moves.append(Move(machine.name, index))
+            locations[machine.name] = taken["to"]
         moves.sort(key=lambda move: move.machine)
         steps.append(Step(step["kind"], Fraction(step["delay_s"]), tuple(moves)))
         claims.append(dict(locations))

@@ -1,0 +1,160 @@
+"""The JSON document and its schema, JUnit, and the control table."""
+
+import csv
+import io
+import json
+from xml.etree import ElementTree
+
+import jsonschema
+import pytest
+
+from tests.views.small_crossing import (
+    EARLY_PROCEED, MODEL, STUCK_AMBER, UNAMBIGUOUS, WARNED, CLOSED_FIRST, late, outcome, proved,
+    undecided, violated,
+)
+from verifier.evidence.replay import replay_trace
+from verifier.evidence.result import Result
+from verifier.views.control_table import HEADS, rows, table_csv, table_json, table_text
+from verifier.views.document import (
+    DocumentError, Refused, Report, document, document_text, read_document, schema,
+)
+from verifier.views.junit import junit_text
+from verifier.views.trace_document import trace_document, trace_from_document
+
+REPORT = Report(
+    (outcome(proved(UNAMBIGUOUS), violated(), undecided()),),
+    (Refused("other.yaml", "other.yaml cannot be used", False, ("other.yaml:1:1: ...",)),),
+    {("small_crossing.yaml", "signal-needs-closed"): "kept"},
+    {"budget": None, "seed": 7},
+    2,
+)
+
+
+def test_document_fits_its_schema_and_comes_back():
+    jsonschema.Draft202012Validator.check_schema(schema())
+    assert read_document(document_text(REPORT)) == document(REPORT)
+
+
+def test_document_holds_the_keys_of_the_contract():
+    """design.md section 7 names them."""
+    found = document(REPORT)
+    assert found["schema_version"] == 1
+    entry = found["models"][0]
+    assert {"path", "digest", "kind", "properties"} <= set(entry)
+    for prop in entry["properties"]:
+        assert {"id", "verdict", "seconds", "method", "bound", "budget", "assumptions", "trace",
+                "evidence"} <= set(prop)
+    assert entry["properties"][1]["evidence"] == "kept"
+    assert found["not_judged"][0]["path"] == "other.yaml"
+
+
+def test_trace_holds_exact_times_places_and_turned_terms():
+    found = trace_document(MODEL, STUCK_AMBER)
+    assert [step["time_s"] for step in found["steps"]] == ["0", "0", "0", "5/2"]
+    assert found["steps"][3]["time_s_decimal"] == 2.5
+    assert (found["onset_step"], found["violating_step"]) == (STUCK_AMBER.onset, 4)
+    first = found["steps"][0]
+    assert first["transitions"] == [
+        {"machine": "train", "role": "train", "transition": 0, "from": "away", "to": "approaching",
+         "fault": None, "file": "small_crossing.yaml", "line": 51}
+    ]
+    assert first["terms"] == {"train_near": True}
+    assert found["start"]["terms"] == {"called": False, "crossing_closed": False, "train_near": False}
+
+
+@pytest.mark.parametrize(("prop", "trace"), [(CLOSED_FIRST, EARLY_PROCEED), (WARNED, STUCK_AMBER)])
+def test_a_trace_read_back_replays_to_the_same(prop, trace):
+    again = trace_from_document(MODEL, json.loads(json.dumps(trace_document(MODEL, trace))))
+    assert replay_trace(MODEL, prop, again) == trace
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"transition": 9}, "the model has no such transition"),
+        ({"machine": "ghost"}, "the model has no such transition"),
+        ({"transition": 1}, "transition 1 leads approaching -> passing"),
+    ],
+)
+def test_a_changed_trace_is_refused(change, message):
+    found = trace_document(MODEL, STUCK_AMBER)
+    found["steps"][0]["transitions"][0] |= change
+    with pytest.raises(DocumentError, match=message):
+        trace_from_document(MODEL, found)
+
+
+def test_a_trace_with_a_step_left_out_is_refused():
+    found = trace_document(MODEL, EARLY_PROCEED)
+    del found["steps"][2]
+    with pytest.raises(DocumentError, match="step 5, lights amber -> red: there it is in dark"):
+        trace_from_document(MODEL, found)
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("{", "not JSON"),
+        ("[]", "not a result of `check --json`"),
+        ("[" * 100_000, "nested too deeply"),
+        (document_text(REPORT).replace('"proved"', '"approved"'), "approved"),
+        (document_text(REPORT).replace('"schema_version": 1', '"schema_version": 2'), "schema_version"),
+    ],
+)
+def test_what_is_no_document_is_refused(text, message):
+    with pytest.raises(DocumentError, match=message):
+        read_document(text)
+
+
+def test_junit_shows_each_property_as_a_test():
+    suites = ElementTree.fromstring(junit_text(REPORT))
+    cases = {case.get("name"): case for case in suites.iter("testcase")}
+    assert list(cases) == ["ambiguous", "signal-needs-closed", "lights-in-time", "the model is judged"]
+    assert [child.tag for child in cases["ambiguous"]] == []
+    assert [child.tag for child in cases["signal-needs-closed"]] == ["failure"]
+    assert "VIOLATED HERE" in cases["signal-needs-closed"][0].text
+    assert [child.tag for child in cases["lights-in-time"]] == ["error"]
+    assert [child.tag for child in cases["the model is judged"]] == ["error"]
+    first = suites.find("testsuite")
+    assert [first.get(key) for key in ("tests", "failures", "errors", "skipped")] == ["3", "1", "1", "0"]
+
+
+@pytest.mark.parametrize(
+    ("verdict", "tag"),
+    [("proved", None), ("shown", None), ("violated", "failure"), ("impossible", "failure"),
+     ("undecided", "error"), ("vacuous", "error")],
+)
+def test_junit_of_every_verdict(verdict, tag):
+    xml = junit_text(Report((outcome(Result(WARNED, verdict, 0)),)))
+    case = next(ElementTree.fromstring(xml).iter("testcase"))
+    assert [child.tag for child in case] == ([tag] if tag else [])
+
+
+def test_a_defect_is_an_error_in_junit():
+    xml = junit_text(Report((), (Refused("a.yaml", "two readings differ", True),)))
+    error = next(ElementTree.fromstring(xml).iter("error"))
+    assert (error.get("message"), error.get("type")) == ("two readings differ", "defect of strikein")
+
+
+def test_control_table_has_every_state_of_the_logic():
+    found = {(row.machine, row.state) for row in rows(MODEL)}
+    assert found == {
+        (machine.name, state)
+        for machine in MODEL.machines if machine.is_control for state in machine.states
+    }
+    lines = table_text(MODEL).splitlines()
+    assert lines[2].split("  ")[0] == HEADS[0]
+    assert "lights   dark     amber      called                       small_crossing.yaml:11" in lines
+    assert "         red      dark       not called             2 s   small_crossing.yaml:13" in lines
+
+
+def test_control_table_as_csv_and_json_say_the_same():
+    read = list(csv.DictReader(io.StringIO(table_csv(MODEL))))
+    other = json.loads(table_json(MODEL))["rows"]
+    assert [row["leaves_to"] for row in read] == [row["leaves_to"] for row in other]
+    assert read[1] == {"machine": "lights", "state": "amber", "leaves_to": "red", "when": "always",
+                       "after_s": "3", "held_s": "", "written_at": "small_crossing.yaml:12"}
+    assert other[1]["after_s"] == "3" and other[1]["held_s"] is None
+
+
+def test_the_story_of_a_late_answer_has_its_onset():
+    assert late().trace.onset is not None and late().trace.onset < late().trace.violating

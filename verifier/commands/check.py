@@ -1,0 +1,151 @@
+"""``strikein check``: judge models by their spec packs."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from verifier.commands import defect, outcome
+from verifier.commands.options import chosen_format, shared
+from verifier.commands.selecting import chosen, model_files, refuse_unknown
+from verifier.commands.streams import BadInput, emit, say
+from verifier.diagnostics import ModelErrors
+from verifier.evidence.result import Disagreement, ModelResult
+from verifier.views.document import Refused, Report
+from verifier.views.text import CAUTION, model_text, paragraph
+
+if TYPE_CHECKING:
+    from verifier.language.model import Model, Property
+
+    Loaded = tuple[Model, tuple[Property, ...]]
+
+
+@click.command()
+@click.argument("models", nargs=-1, required=True, metavar="MODEL...", type=click.Path())
+@shared("spec", "property", "budget", "jobs", "time-limit", "memory-limit", "seed", "evidence",
+        "format", "json")
+def check(
+    models: tuple[str, ...], specs: tuple[str, ...], property_ids: tuple[str, ...],
+    evidence: str | None, output_format: str, as_json: bool, **limits: Any,
+) -> int:
+    """Judge every property of every MODEL: prove it, or show the run that breaks it.
+
+    A folder means every model below it, except parts and flawed/.
+    """
+    shape = chosen_format(output_format, as_json)
+    files = model_files(models)
+    loaded, refused = load_all(files, specs)
+    if property_ids and loaded:
+        refuse_unknown(property_ids, (prop.id for _, props in loaded for prop in props))
+    outcomes: list[ModelResult] = []
+    kept: dict[tuple[str, str], str] = {}
+    folders = evidence_folders(evidence, [model.path for model, _ in loaded])
+    for model, properties in loaded:
+        wanted = chosen(properties, property_ids)
+        if not wanted:
+            continue
+        try:
+            result = judged(model, wanted, limits)
+        except Disagreement as error:
+            folder = defect.report(f"{model.path}: {error.what}", error.sides)
+            refused.append(Refused(model.path, error.what, True, (f"kept in {folder}",)))
+            continue
+        outcomes.append(result)
+        if evidence:
+            kept |= stored(folders[model.path], result)
+        if shape == "text":
+            emit(model_text(result) + "\n")
+    code = exit_code(outcomes, refused)
+    report = Report(tuple(outcomes), tuple(refused), kept, settings(limits), code)
+    finish(report, shape)
+    return code
+
+
+def load_all(files: Sequence[str], specs: Sequence[str]) -> tuple[list[Loaded], list[Refused]]:
+    """Load every file; what can't be used is told on standard error and kept for the report."""
+    from verifier.language.load import built_in_properties, load
+
+    loaded, refused = [], []
+    for file in files:
+        try:
+            model, properties = load(file, specs)
+        except ModelErrors as errors:
+            say(str(errors))
+            details = tuple(str(one) for one in errors.diagnostics)
+            refused.append(Refused(file, f"{file} cannot be used", False, details))
+            continue
+        loaded.append((model, (*built_in_properties(model), *properties)))
+    return loaded, refused
+
+
+def judged(model: Model, properties: Sequence[Property], limits: dict[str, Any]) -> ModelResult:
+    """Verify with progress on standard error; a limit that was not given keeps its default."""
+    from verifier.commands.progress import Progress
+    from verifier.evidence.pipeline import Limits, verify
+
+    names = {"time_limit": "time_limit_s", "memory_limit": "memory_limit_mb"}
+    given = {names.get(name, name): value for name, value in limits.items() if value is not None}
+    started = time.monotonic()
+    with Progress(model.path) as progress:
+        result = verify(model, tuple(properties), Limits(**given), progress)
+    say(f"{model.path}: {len(result.results)} properties in {time.monotonic() - started:.1f} s")
+    return result
+
+
+def evidence_folders(evidence: str | None, paths: Sequence[str]) -> dict[str, Path]:
+    """A folder for each model: ``evidence`` itself for one, else one below it named after the file."""
+    if evidence is None:
+        return {}
+    if len(paths) == 1:
+        return {paths[0]: Path(evidence)}
+    folders: dict[str, Path] = {}
+    for path in paths:
+        stem = Path(path).stem
+        taken = {folder.name for folder in folders.values()}
+        name, number = stem, 2
+        while name in taken:
+            name, number = f"{stem}-{number}", number + 1
+        folders[path] = Path(evidence) / name
+    return folders
+
+
+def stored(folder: Path, result: ModelResult) -> dict[tuple[str, str], str]:
+    """Write the evidence; the folder of each property by (model path, property id)."""
+    from verifier.evidence.store import write
+
+    try:
+        write(folder, result)
+    except OSError as error:
+        raise BadInput(f"{folder} cannot be written: {error.strerror or error}") from error
+    return {(result.model.path, one.property.id): str(folder) for one in result.results}
+
+
+def exit_code(outcomes: Sequence[ModelResult], refused: Sequence[Refused]) -> int:
+    codes = [outcome.DEFECT if one.is_defect else outcome.BAD_INPUT for one in refused]
+    codes += [outcome.code_of(result.results) for result in outcomes]
+    return outcome.most_serious(codes) if codes else outcome.NOT_DECIDED
+
+
+def settings(limits: dict[str, Any]) -> dict[str, Any]:
+    """What the command line said, for the document; ``jobs`` changes nothing and is left out."""
+    return {name: value for name, value in sorted(limits.items()) if name != "jobs"}
+
+
+def finish(report: Report, shape: str) -> None:
+    """Write what comes after the models, or the whole document."""
+    if not report.outcomes and not report.refused:
+        say("strikein: nothing selected: no model with a property to check was found")
+    if shape == "json":
+        from verifier.views.document import document_text
+
+        emit(document_text(report))
+    elif shape == "junit":
+        from verifier.views.junit import junit_text
+
+        emit(junit_text(report))
+    elif report.outcomes:
+        emit("\n".join(paragraph(CAUTION)) + "\n")
