@@ -47,7 +47,8 @@ def draw(
         from verifier.views.chart import chart
 
         dot, name = chart(model, result), result.property.id
-    write_picture(dot, output, f"{Path(model_file).stem}-{re.sub(r'[^\w-]+', '-', name).strip('-')}.svg")
+    name = re.sub(r"[^\w-]+", "-", name).strip("-")
+    write_picture(dot, output, f"{Path(model_file).stem}-{name}.svg")
     return GOOD
 
 

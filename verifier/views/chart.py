@@ -9,35 +9,21 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from html import escape
 
 from verifier.evidence.result import Result
 from verifier.language.model import Model
 from verifier.views.amounts import count_text, seconds_text
+from verifier.views.lanes import Lane, machine_lanes, truth_lanes
 from verifier.views.palette import (
-    ALARM, ALARM_TINT, FONT, INK, ONSET, ONSET_TINT, QUIET, ROLE_ORDER, RULE, look_of,
+    ALARM, ALARM_TINT, FONT, INK, ONSET, ONSET_TINT, QUIET, RULE, look_of,
 )
-from verifier.views.story import Moment, Story, machines_that_change, tell
-from verifier.views.truth import conditions, holds, terms_named
+from verifier.views.story import Moment, Story, tell
 
 HEAD_CHARS = 16
 EVENT_CHARS = 46
 # Wide enough for EVENT_CHARS at 11 points; given to every step, so that the columns inside agree.
 EVENT_POINTS = 320
-
-
-@dataclass(frozen=True)
-class Lane:
-    """One column: ``values[i]`` is what it shows in state i, ``begins[i]`` whether a block starts there."""
-
-    title: str
-    group: str
-    strong: str
-    tint: str
-    values: tuple[str, ...]
-    begins: tuple[bool, ...]
-    is_truth: bool = False
 
 
 def chart(model: Model, result: Result) -> str:
@@ -51,46 +37,6 @@ def chart(model: Model, result: Result) -> str:
     graph.node("chart", label="<" + table(model, result, story, lanes) + ">", shape="plain",
                fontname=FONT, fontsize="11", fontcolor=INK)
     return graph.source
-
-
-def machine_lanes(model: Model, story: Story) -> tuple[Lane, ...]:
-    """Lanes of the machines that change, grouped by role from left to right."""
-    lanes = []
-    for role in ROLE_ORDER:
-        for is_observer in (False, True):
-            for machine in machines_that_change(model, story):
-                if machine.role is not role or machine.is_observer is not is_observer:
-                    continue
-                look = look_of(machine)
-                values = tuple(
-                    story.snapshot(i).locations[machine.name] for i in range(len(story.moments) + 1)
-                )
-                begins = (True, *(
-                    any(change.machine.name == machine.name for change in moment.changes)
-                    for moment in story.moments
-                ))
-                lanes.append(Lane(machine.name, look.word, look.strong, look.tint, values, begins))
-    return tuple(lanes)
-
-
-def truth_lanes(model: Model, result: Result, story: Story) -> tuple[Lane, ...]:
-    """Lanes of the property's conditions, then of the terms they name (unless they are just those)."""
-    parts = [(f"{part.key}: {part.text}", "property", part.guard) for part in conditions(result.property)]
-    alone = {part.text for part in conditions(result.property)}
-    parts += [
-        (name, "terms", model.terms[name].guard)
-        for name in terms_named(model, result.property)
-        if name not in alone
-    ]
-    lanes = []
-    for title, group, guard in parts:
-        values = tuple(
-            "true" if holds(guard, story.snapshot(i).locations) else "false"
-            for i in range(len(story.moments) + 1)
-        )
-        begins = (True, *(a != b for a, b in zip(values, values[1:], strict=False)))
-        lanes.append(Lane(title, group, INK, "#d9dde2", values, begins, is_truth=True))
-    return tuple(lanes)
 
 
 def table(model: Model, result: Result, story: Story, lanes: Sequence[Lane]) -> str:
