@@ -152,7 +152,7 @@ class Property:
     its file becomes two of these, ``id`` ending in ``/at_least`` and ``/at_most``. ``texts`` holds
     the guards as written, by key of the spec file. For ``dead``, ``subject`` names what must be
     alive: ``("state", machine, state)`` or ``("transition", machine, index)``; ``()`` is the whole
-    model.
+    model. ``needs`` names the terms of the model through which the property judges it.
     """
 
     id: str
@@ -170,6 +170,7 @@ class Property:
     pack: str = ""
     texts: Mapping[str, str] = field(default_factory=dict)
     subject: tuple = ()
+    needs: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

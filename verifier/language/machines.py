@@ -1,0 +1,369 @@
+"""Writes one machine out into numbered transitions and checks what its role allows.
+
+``specs/semantics.md`` 1.1, 1.3 and 1.5; who may see what: ``specs/format.md`` section 1.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from verifier.diagnostics import Findings, Place, did_you_mean
+from verifier.language.amounts import Amounts
+from verifier.language.grammar import GuardText
+from verifier.language.model import Machine, Role, Transition, Window
+from verifier.language.names import (
+    Closure,
+    Definition,
+    MachineName,
+    Meaning,
+    Meanings,
+    Scope,
+    conjunction,
+    names_in,
+    negation,
+)
+from verifier.language.guard import TRUE
+from verifier.language.parts import MachineDraft
+from verifier.language.shape import (
+    fill,
+    good_name,
+    keys_of,
+    list_of,
+    placeholders,
+    says_of,
+    text_of,
+    words_of,
+)
+from verifier.language.tree import Keys, Node, Scalar
+
+_TIMES_AND_MORE = ("when", "after", "held", "fault", "says")
+_ALWAYS = Meaning(TRUE)
+
+
+@dataclass(frozen=True)
+class _Arc:
+    """A transition before overrides are written out and it gets its number."""
+
+    source: str
+    target: str
+    when: Meaning
+    after: Window | None
+    held: Window | None
+    fault: str | None
+    place: Place
+    when_text: str
+    says: str
+
+
+class MachineWriter:
+    """Turns drafts into checked machines. Errors go to ``findings``."""
+
+    def __init__(
+        self,
+        findings: Findings,
+        meanings: Meanings,
+        amounts: Amounts,
+        machines: Mapping[str, MachineName],
+    ):
+        self._findings = findings
+        self._meanings = meanings
+        self._amounts = amounts
+        self._machines = machines  # by their name in the whole model
+
+    def write(self, draft: MachineDraft) -> Machine:
+        """The checked machine; after a diagnostic it lacks what was wrong."""
+        body = draft.body
+        seen = self._sees(draft)
+        arcs = self._arcs(draft, body.get("transitions"), draft.scope, draft.members, seen)
+        arcs += self._path(draft, seen)
+        for node, scope, members in draft.added:
+            # The user of the part answers for what it adds, not the part's own `sees`.
+            arcs += self._arcs(draft, node, scope, members, None)
+        arcs = self._overridden(draft, arcs, seen)
+        name = draft.name.name
+        transitions = tuple(
+            Transition(
+                name,
+                index,
+                arc.source,
+                arc.target,
+                arc.when.guard,
+                arc.after,
+                arc.held,
+                arc.fault,
+                arc.place,
+                arc.when_text,
+                arc.says,
+            )
+            for index, arc in enumerate(arcs)
+        )
+        says = fill(says_of(body, self._findings), draft.members)
+        return Machine(
+            name,
+            draft.name.role or Role.EQUIPMENT,
+            draft.name.states or ("nowhere",),
+            transitions,
+            draft.name.place,
+            says,
+            draft.is_observer,
+        )
+
+    # -- transitions, path, overrides
+
+    def _arcs(
+        self,
+        draft: MachineDraft,
+        node: Node | None,
+        scope: Scope,
+        members: Mapping[str, str],
+        seen: frozenset[str] | None,
+    ) -> list[_Arc]:
+        arcs = []
+        for item in list_of(node, self._findings, "`transitions`"):
+            keys = keys_of(
+                item, self._findings, "a transition", must=("from", "to"), may=_TIMES_AND_MORE
+            )
+            sources = [
+                self._state(word, draft, members)
+                for word in words_of(keys.get("from"), self._findings, "`from`")
+            ]
+            target = self._state(text_of(keys.get("to"), self._findings, "`to`"), draft, members)
+            made = [
+                self._arc(draft, keys, source, target, scope, members, seen)
+                for source in sources
+                if source
+            ]
+            arcs += [arc for arc in made if arc is not None]
+        return arcs
+
+    def _path(self, draft: MachineDraft, seen: frozenset[str] | None) -> list[_Arc]:
+        node = draft.body.get("path")
+        items = list_of(node, self._findings, "`path`")
+        if node is not None and len(items) < 2:
+            self._findings.add("LX312", node.spot, "a path needs at least two states")
+            return []
+        arcs: list[_Arc] = []
+        source: str | None = None
+        for number, item in enumerate(items):
+            if isinstance(item, Scalar):
+                keys, state = Keys(spot=item.spot), text_of(item, self._findings, "a state")
+            else:
+                may = _TIMES_AND_MORE
+                keys = keys_of(item, self._findings, "a step of a path", must=("to",), may=may)
+                state = text_of(keys.get("to"), self._findings, "`to`")
+            target = self._state(state, draft, draft.members)
+            if number == 0 and isinstance(item, Keys) and len(keys.entries) > 1:
+                message = "a path begins with a state alone: nothing leads to it"
+                self._findings.add("LX312", item.spot, message)
+            elif number > 0 and source:
+                arc = self._arc(draft, keys, source, target, draft.scope, draft.members, seen)
+                arcs += [arc] if arc else []
+            source = target
+        return arcs
+
+    def _overridden(
+        self, draft: MachineDraft, arcs: list[_Arc], seen: frozenset[str] | None
+    ) -> list[_Arc]:
+        """1.5: an override bars all other transitions; an earlier one bars the later ones."""
+        barred: list[Meaning] = []
+        forced: list[_Arc] = []
+        for item in list_of(draft.body.get("overrides"), self._findings, "`overrides`"):
+            keys = keys_of(
+                item, self._findings, "an override", must=("to", "when"), may=("says",)
+            )
+            to = text_of(keys.get("to"), self._findings, "`to`")
+            target = self._state(to, draft, draft.members)
+            when, text = self._guard(draft, keys, draft.scope, draft.members, seen)
+            if target is None:
+                continue
+            guard = conjunction([when, *barred]) if barred else when
+            says = says_of(keys, self._findings)
+            forced += [
+                _Arc(source, target, guard, None, None, None, item.place, text, says)
+                for source in draft.name.states
+                if source != target
+            ]
+            barred.append(negation(when))
+        if not barred:
+            return arcs
+        kept = [
+            _Arc(
+                arc.source,
+                arc.target,
+                conjunction([arc.when, *barred]),
+                arc.after,
+                arc.held,
+                arc.fault,
+                arc.place,
+                arc.when_text,
+                arc.says,
+            )
+            for arc in arcs
+        ]
+        return kept + forced
+
+    def _arc(
+        self,
+        draft: MachineDraft,
+        keys: Keys,
+        source: str,
+        target: str | None,
+        scope: Scope,
+        members: Mapping[str, str],
+        seen: frozenset[str] | None,
+    ) -> _Arc | None:
+        when, text = self._guard(draft, keys, scope, members, seen)
+        after = self._window(draft, keys, "after", scope, members)
+        held = self._window(draft, keys, "held", scope, members)
+        fault = text_of(keys.get("fault"), self._findings, "`fault`")
+        if fault is not None and good_name(fault, self._findings, "a fault"):
+            if draft.name.role is Role.CONTROL:
+                self._findings.add(
+                    "LX303",
+                    fault.spot,
+                    f"control machine `{draft.name.name}` has the fault `{fault.text}`",
+                    mark="faults stand in the world, not in the logic under test",
+                )
+        if target is None:
+            return None
+        name = fill(fault.text, members) if fault else None
+        says = fill(says_of(keys, self._findings), members)
+        return _Arc(source, target, when, after, held, name, keys.place, text, says)
+
+    # -- what stands in a transition
+
+    def _state(
+        self, word: Scalar | None, draft: MachineDraft, members: Mapping[str, str]
+    ) -> str | None:
+        if word is None:
+            return None
+        name = fill(word.text, members)
+        if name in draft.name.states:
+            return name
+        if not draft.name.states:
+            return None
+        self._findings.add(
+            "LX202",
+            word.spot,
+            f"machine `{draft.name.name}` has no state `{name}`",
+            mark=did_you_mean(name, draft.name.states),
+            sees=[(draft.name.place, f"its states: {', '.join(draft.name.states)}")],
+        )
+        return None
+
+    def _window(
+        self,
+        draft: MachineDraft,
+        keys: Keys,
+        key: str,
+        scope: Scope,
+        members: Mapping[str, str],
+    ) -> Window | None:
+        text = text_of(keys.get(key), self._findings, f"`{key}`")
+        if text is None:
+            return None
+        window = self._amounts.window(Closure(text, scope, members))
+        if window is not None and draft.name.role is Role.CONTROL and window.lo != window.hi:
+            self._findings.add(
+                "LX302",
+                text.spot,
+                f"a time in control machine `{draft.name.name}` must be exact, not a window",
+                try_next="one time, or an equipment machine for a timer with tolerance",
+            )
+        return window
+
+    def _guard(
+        self,
+        draft: MachineDraft,
+        keys: Keys,
+        scope: Scope,
+        members: Mapping[str, str],
+        seen: frozenset[str] | None,
+    ) -> tuple[Meaning, str]:
+        text = text_of(keys.get("when"), self._findings, "`when`")
+        if text is None:
+            return _ALWAYS, ""
+        closure = Closure(text, scope, members)
+        meaning = self._meanings.of(closure)
+        parsed = self._meanings.parsed(text)
+        if draft.name.role is Role.CONTROL and not draft.is_observer:
+            self._check_control(draft, meaning)
+        elif draft.name.role is Role.OPERATOR and seen is not None and parsed is not None:
+            self._check_operator(draft, parsed, closure, seen)
+        return meaning, text.text
+
+    # -- who may see what
+
+    def _check_control(self, draft: MachineDraft, meaning: Meaning) -> None:
+        for name, uses in meaning.direct.items():
+            machine = self._machines.get(name)
+            role = machine.role if machine else None
+            if role in (Role.CONTROL, Role.EQUIPMENT, None):
+                continue
+            scalar, word = uses[0]
+            sees = [(machine.place, f"`{name}` is of role {role.value}")]
+            if len(uses) > 1:
+                inner = uses[-1][0].spot_at(uses[-1][1].at, 1).place
+                sees.insert(0, (inner, f"`{name}` is named here"))
+            self._findings.add(
+                "LX301",
+                scalar.spot_at(word.at, len(word.text)),
+                f"control machine `{draft.name.name}` sees `{name}` without a sensor",
+                mark=f"this reads a machine of role {role.value}",
+                sees=sees,
+                try_next="a sensor that reads it, and its name here",
+            )
+
+    def _sees(self, draft: MachineDraft) -> frozenset[str] | None:
+        """The names an operator's guards may use; None for other roles."""
+        node = draft.body.get("sees")
+        is_operator = draft.name.role is Role.OPERATOR
+        if node is not None and not is_operator and draft.name.role is not None:
+            spot = draft.body.key("sees").spot
+            self._findings.add("LX304", spot, "only an operator has `sees`")
+            return None
+        if not is_operator:
+            return None
+        if node is None:
+            message = f"operator `{draft.name.name}` lacks `sees`"
+            self._findings.add("LX304", draft.body.spot, message)
+            return None
+        seen: set[str] = set()
+        for item in list_of(node, self._findings, "`sees`"):
+            text = text_of(item, self._findings, "a name in `sees`")
+            if text is not None:
+                seen |= self._seen_names(text, draft)
+        return frozenset(seen)
+
+    def _seen_names(self, text: Scalar, draft: MachineDraft) -> set[str]:
+        filled = [fill(text.text, draft.members)]
+        for group in placeholders(filled[0]):
+            members = draft.scope.groups.get(group, ())
+            filled = [fill(name, {group: member}) for name in filled for member in members]
+        for name in filled:
+            if name not in draft.scope.names:
+                self._findings.add(
+                    "LX201",
+                    text.spot,
+                    f"there is no machine, term or sensor `{name}` in {draft.scope.title}",
+                    mark=did_you_mean(name, draft.scope.names),
+                )
+        return set(filled)
+
+    def _check_operator(
+        self, draft: MachineDraft, parsed: GuardText, closure: Closure, seen: frozenset[str]
+    ) -> None:
+        for word, name in names_in(parsed, closure):
+            thing = closure.scope.names.get(name)
+            if name in seen or not isinstance(thing, Definition | MachineName):
+                continue
+            if isinstance(thing, MachineName) and thing is draft.name:
+                continue
+            self._findings.add(
+                "LX305",
+                closure.scalar.spot_at(word.at, len(word.text)),
+                f"operator `{draft.name.name}` does not see `{name}`",
+                sees=[(draft.body.key("sees").place, f"it sees: {', '.join(sorted(seen))}")],
+                try_next=f"adding `{name}` to `sees`, if the operator can see it",
+            )
