@@ -46,7 +46,10 @@ def dead(moment: Moment) -> str:
     kind, name, which = moment.asked.prop.subject
     if kind == "state":
         return moment.is_in(name, which)
-    return moment.enabled(moment.asked.model.machine(name).transitions[which])
+    machine = moment.asked.model.machine(name)
+    enabled = moment.enabled(machine.transitions[which])
+    # The world acts only from settled states (5.3).
+    return enabled if machine.is_control else conj([moment.settled, enabled])
 
 
 def does_not_settle(asked: Question, invariant: str, rounds: int) -> Iterator[tuple[str, Script]]:

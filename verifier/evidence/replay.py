@@ -19,6 +19,10 @@ from verifier.semantics.run import Run, Snapshot, Trace
 _NOT_OF_THE_STATE = ("watch ", "fresh ")
 
 
+class NotShown(Disagreement):
+    """Every step could be taken, but the run does not break (or show) the property."""
+
+
 def replay_trace(model: Model, prop: Property, trace: Trace, budget: int = 0) -> ReplayedTrace:
     """Take ``trace`` on the concrete machine and judge it by the definitions of section 7.
 
@@ -71,7 +75,7 @@ def replay_trace(model: Model, prop: Property, trace: Trace, budget: int = 0) ->
     run = Run(trace.steps, tuple(snapshots))
     judgement = judge(concrete, prop, run)
     if judgement is None:
-        raise Disagreement(
+        raise NotShown(
             f"the trace does not bear on {prop.id!r}",
             {
                 "engine": f"a trace of {len(trace.steps)} steps against {prop.form.value}",

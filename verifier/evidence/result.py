@@ -1,15 +1,14 @@
 """What the tool says about a property: a verdict and the tokens without which it can't be said.
 
 ``ReplayedTrace`` is made only by ``evidence.replay``, ``RecheckedCertificate`` only by
-``evidence.recheck``, ``CrossCheck`` only by ``evidence.crosscheck``; the constructors of ``Result``
-ask for them. Views read these objects and nothing else.
+``evidence.recheck``, ``CrossCheck`` only by ``evidence.crosscheck``; ``Result`` asks for them. Views read these objects and nothing else.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from verifier.language.model import Model, Property
+from verifier.language.model import Form, Model, Property
 from verifier.semantics.run import Certificate, Run
 
 VERDICTS = ("proved", "violated", "undecided", "vacuous", "shown", "impossible")
@@ -69,7 +68,14 @@ class CrossCheck:
 
 @dataclass(frozen=True)
 class Result:
-    """Verdict on one property of one model. Make it with the class methods only."""
+    """Verdict on one property of one model, under ``budget`` faults.
+
+    A verdict without its tokens can't be made: ``violated`` and ``shown`` ask for a replayed trace
+    (``dead`` for a certificate that something never happens), ``proved`` and ``impossible`` for a
+    re-checked certificate and a cross-check (``dead`` for neither: its witnesses are runs). For
+    ``undecided`` and ``vacuous`` the reason is asked for. ``bound`` is "complete" or says how far was
+    looked; ``assumptions`` are the faults that were not granted.
+    """
 
     property: Property
     verdict: str
@@ -85,6 +91,21 @@ class Result:
     witness: ReplayedTrace | None = None
     reason: str = ""
     try_next: str = ""
+
+    def __post_init__(self) -> None:
+        of_dead = self.property.form is Form.DEAD
+        if self.verdict not in VERDICTS:
+            raise ValueError(f"no verdict {self.verdict!r}")
+        if self.verdict in ("violated", "shown") and self.trace is None:
+            if not (of_dead and self.certificate is not None):
+                raise ValueError(f"{self.verdict} needs a replayed trace")
+        if self.verdict in ("proved", "impossible") and not of_dead:
+            if self.certificate is None or self.crosscheck is None:
+                raise ValueError(f"{self.verdict} needs a re-checked certificate and a cross-check")
+        if self.verdict == "proved" and of_dead and self.crosscheck is None:
+            raise ValueError("proved needs the runs in which everything is alive")
+        if self.verdict in ("undecided", "vacuous") and not self.reason:
+            raise ValueError(f"{self.verdict} needs a reason")
 
 
 @dataclass(frozen=True)

@@ -169,35 +169,59 @@ class Valuation:
 
 def holds(formula: Formula, values: Valuation) -> bool:
     """Whether ``formula`` is true under ``values``."""
+    return compiled(formula)(values)
+
+
+def compiled(formula: Formula) -> Callable[[Valuation], bool]:
+    """``formula`` as a function of numbers, fast enough to be asked about every step of many runs."""
     if isinstance(formula, All):
-        return all(holds(part, values) for part in formula.parts)
+        wanted = [compiled(part) for part in formula.parts]
+        return lambda v: all(part(v) for part in wanted)
     if isinstance(formula, Any):
-        return any(holds(part, values) for part in formula.parts)
+        options = [compiled(part) for part in formula.parts]
+        return lambda v: any(part(v) for part in options)
     if isinstance(formula, No):
-        return not holds(formula.part, values)
+        denied = compiled(formula.part)
+        return lambda v: not denied(v)
     if isinstance(formula, In):
-        source = values.next_registers if formula.next else values.registers
-        return source[formula.register] in formula.values
+        register, members = formula.register, formula.values
+        if formula.next:
+            return lambda v: v.next_registers[register] in members
+        return lambda v: v.registers[register] in members
     if isinstance(formula, Same):
-        register = formula.register
-        return values.registers[register] == values.next_registers[register]
+        kept = formula.register
+        return lambda v: v.registers[kept] == v.next_registers[kept]
     if isinstance(formula, AtLeast):
-        measured = values.clocks[formula.clock] + (values.delay if formula.delayed else 0)
-        return measured > formula.bound if formula.strict else measured >= formula.bound
+        return _compiled_bound(formula)
     if isinstance(formula, Apart):
-        gap = values.clocks[formula.left] - values.clocks[formula.right]
-        return gap < formula.bound if formula.strict else gap <= formula.bound
+        left, right, bound = formula.left, formula.right, formula.bound
+        if formula.strict:
+            return lambda v: v.clocks[left] - v.clocks[right] < bound
+        return lambda v: v.clocks[left] - v.clocks[right] <= bound
     if isinstance(formula, Take):
-        return (formula.machine, formula.transition) in values.takes
+        taken = (formula.machine, formula.transition)
+        return lambda v: taken in v.takes
     if isinstance(formula, DelayIsZero):
-        return values.delay == 0
+        return lambda v: v.delay == 0
     if isinstance(formula, Update):
-        expected = {
-            "grows": values.clocks[formula.clock] + values.delay,
-            "zero": Fraction(0),
-            "restart": values.delay,
-        }[formula.how]
-        return values.next_clocks[formula.clock] == expected
+        clock = formula.clock
+        if formula.how == "zero":
+            return lambda v: v.next_clocks[clock] == 0
+        if formula.how == "restart":
+            return lambda v: v.next_clocks[clock] == v.delay
+        return lambda v: v.next_clocks[clock] == v.clocks[clock] + v.delay
     if isinstance(formula, Truth):
-        return formula.value
+        truth = formula.value
+        return lambda v: truth
     raise TypeError(f"no evaluation for {type(formula).__name__}")
+
+
+def _compiled_bound(formula: AtLeast) -> Callable[[Valuation], bool]:
+    clock, bound = formula.clock, formula.bound
+    if formula.delayed and formula.strict:
+        return lambda v: v.clocks[clock] + v.delay > bound
+    if formula.delayed:
+        return lambda v: v.clocks[clock] + v.delay >= bound
+    if formula.strict:
+        return lambda v: v.clocks[clock] > bound
+    return lambda v: v.clocks[clock] >= bound

@@ -7,6 +7,7 @@ the conjunction of all parts is the reference every proof is confirmed on.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from fractions import Fraction
 
@@ -26,9 +27,10 @@ from verifier.semantics.formula import (
     Valuation,
     all_of,
     any_of,
-    holds,
+    compiled,
     negate,
 )
+from verifier.semantics.run import Snapshot, Step
 from verifier.semantics.watch import TIME, Watch, watch_for
 
 SPENT = "spent"
@@ -116,9 +118,29 @@ class System:
             *(part.formula for part in self.world_parts),
         )
 
-    def allows(self, values: Valuation) -> bool:
-        """Whether the step relation holds of numbers (used against concrete runs)."""
-        return values.delay >= 0 and (holds(self.settle, values) or holds(self.world, values))
+    def allows(self) -> Callable[[Snapshot, Step, Snapshot], bool]:
+        """The step relation as a test of concrete steps, for the cross-check of proofs.
+
+        The watch's registers and clock have no value in a concrete state, so only a system without a
+        watch of its own (a form that needs no memory) may be asked.
+        """
+        relations = {"settle": compiled(self.settle), "world": compiled(self.world)}
+        names = [machine.name for machine in self.model.machines]
+
+        def registers(snapshot: Snapshot) -> dict[str, str]:
+            found = {name: snapshot.locations[name] for name in names}
+            if self.budget > 0:
+                found[SPENT] = str(snapshot.spent)
+            return found
+
+        def allowed(before: Snapshot, step: Step, after: Snapshot) -> bool:
+            takes = frozenset((move.machine, move.transition) for move in step.moves)
+            values = Valuation(
+                registers(before), before.times, registers(after), after.times, step.delay, takes
+            )
+            return step.delay >= 0 and relations[step.kind](values)
+
+        return allowed
 
 
 def limit_formula(limit: Limit) -> Formula:

@@ -1,0 +1,397 @@
+"""From a checked model and its properties to verdicts: one straight way.
+
+An engine finds a trace, a certificate or a gap; the trace is replayed, the certificate re-checked by
+the second solver and held against concrete runs; only then is there a verdict. Where the readings
+differ, ``Disagreement`` leaves here and nothing is said of the property.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+from verifier.engines.built_in import decide_built_in
+from verifier.engines.limits import Allowance, OutOfBudget
+from verifier.engines.study import Study
+from verifier.evidence.crosscheck import covered_by, crosscheck_runs, random_runs, witness
+from verifier.evidence.judgement import Unjudged
+from verifier.evidence.recheck import Refused, recheck_certificate
+from verifier.evidence.replay import NotShown, replay_trace
+from verifier.evidence.result import (
+    CrossCheck,
+    Disagreement,
+    ModelResult,
+    ReplayedTrace,
+    Result,
+)
+from verifier.language.guard import Guard, Not
+from verifier.language.load import built_in_properties
+from verifier.language.model import Form, Model, Property
+from verifier.semantics.concrete import Concrete
+from verifier.semantics.run import Certificate, Finding, Gap, Move, Run, Trace
+
+Progress = Callable[[str, str], None]
+
+# Nothing else is proved without these (semantics 9.7).
+FOUNDATIONS = (Form.AMBIGUOUS, Form.DOES_NOT_SETTLE, Form.TIME_STOPS)
+ROWS = (Form.DOES_NOT_SETTLE, Form.TIME_STOPS, Form.ORDER_MATTERS)
+TRIGGER_IS_Q = (Form.ONLY_AFTER, Form.HAS_HELD)
+WITHOUT_TRIGGER = (Form.NEVER, Form.ALWAYS, Form.POSSIBLE)
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What the user allows. ``budget`` None takes each property's own; ``time_limit_s`` is for each
+    property; ``runs`` and ``depth`` are those of the cross-check."""
+
+    budget: int | None = None
+    jobs: int = 1
+    time_limit_s: float | None = None
+    memory_limit_mb: int | None = None
+    seed: int = 0
+    runs: int = 60
+    depth: int = 60
+
+
+def verify(
+    model: Model,
+    properties: Sequence[Property],
+    limits: Limits = Limits(),
+    progress: Progress | None = None,
+) -> ModelResult:
+    """Verdicts on ``properties``, in their order.
+
+    The foundations (``ambiguous``, ``does not settle``, ``time stops``) are always decided, asked
+    for or not, since nothing else counts as proved without them.
+
+    Raises
+    ------
+    Disagreement
+        Two readings of the model differ: a defect of this program.
+    """
+    started = time.monotonic()
+    say = progress or (lambda subject, stage: None)
+    benches: dict[int, _Bench] = {}
+    results = []
+    for prop in properties:
+        budget = prop.budget if limits.budget is None else limits.budget
+        if budget not in benches:
+            benches[budget] = _Bench(model, budget, limits, say)
+        results.append(benches[budget].result(prop))
+    return ModelResult(model, tuple(results), time.monotonic() - started)
+
+
+class _Bench:
+    """One model under one budget: what its properties share."""
+
+    def __init__(self, model: Model, budget: int, limits: Limits, say: Progress):
+        self.model, self.budget, self.limits, self.say = model, budget, limits, say
+        self.allowance = Allowance(limits.time_limit_s, limits.memory_limit_mb)
+        self._study: Study | Gap | None = None
+        self._runs: tuple[Run, ...] | None = None
+        self._foundations: dict[Form, Result] = {}
+        self._allowed: Callable | None = None
+        faults = {t.fault for m in model.machines for t in m.transitions if t.fault}
+        self.assumptions = tuple(sorted(faults))
+
+    # -- shared
+
+    def study(self) -> Study | Gap:
+        if self._study is None:
+            self.say("model", "reachable states without times")
+            try:
+                self._study = Study(self.model, self.budget, self.allowance)
+            except OutOfBudget as stop:
+                reason = f"{stop.reason} while computing the reachable states without times"
+                self._study = Gap(reason, "give it more time (--time-limit)")
+        return self._study
+
+    def runs(self) -> tuple[Run, ...]:
+        if self._runs is None:
+            self.say("model", "concrete runs for the cross-check")
+            self._runs = random_runs(
+                self.model,
+                budget=self.budget,
+                runs=self.limits.runs,
+                depth=self.limits.depth,
+                seed=self.limits.seed,
+            )
+        return self._runs
+
+    def allows(self) -> Callable:
+        """The step relation, asked once for each step of the runs."""
+        if self._allowed is None:
+            study = self.study()
+            assert isinstance(study, Study)
+            relation = study.base.allows()
+            answers: dict[tuple[int, int], bool] = {}
+
+            def allowed(before, step, after) -> bool:
+                key = (id(before), id(after))
+                if key not in answers:
+                    answers[key] = relation(before, step, after)
+                return answers[key]
+
+            self._allowed = allowed
+        return self._allowed
+
+    # -- one property
+
+    def result(self, prop: Property) -> Result:
+        if prop.form in FOUNDATIONS:
+            return self.foundation(prop.form)
+        result = self.judged(prop)
+        if result.verdict in ("proved", "impossible"):
+            for form in FOUNDATIONS:
+                below = self.foundation(form)
+                if below.verdict != "proved":
+                    return self.without_foundation(result, below)
+        return result
+
+    def foundation(self, form: Form) -> Result:
+        if form not in self._foundations:
+            (prop,) = [p for p in built_in_properties(self.model) if p.form is form]
+            self._foundations[form] = self.judged(prop)
+        return self._foundations[form]
+
+    def without_foundation(self, result: Result, below: Result) -> Result:
+        name = below.property.id
+        return replace(
+            result,
+            verdict="undecided",
+            reason=f"`{name}` is {below.verdict}, and without it nothing counts as proved",
+            try_next=f"see `{name}`",
+            certificate=None,
+            crosscheck=None,
+        )
+
+    def judged(self, prop: Property) -> Result:
+        started = time.monotonic()
+        self.allowance.started = started
+        self.say(prop.id, "searching")
+        study = self.study()
+        if isinstance(study, Gap):
+            result = self.gap(prop, study)
+        elif prop.form is Form.DEAD and not prop.subject:
+            result = self.all_alive(prop)
+        else:
+            result = self.verdict(prop, self.find(study, prop))
+        return replace(result, seconds=time.monotonic() - started)
+
+    def find(self, study: Study, prop: Property) -> Finding:
+        if prop.form in ROWS:
+            return decide_built_in(study, prop)
+        return study.decide(prop)
+
+    def verdict(self, prop: Property, finding: Finding) -> Result:
+        if isinstance(finding, Trace):
+            return self.of_trace(prop, finding)
+        if isinstance(finding, Certificate):
+            return self.of_certificate(prop, finding)
+        return self.gap(prop, finding)
+
+    def gap(self, prop: Property, gap: Gap) -> Result:
+        bound = "none" if gap.depth is None else f"no counterexample of up to {gap.depth} steps"
+        return self.make(prop, "undecided", bound=bound, reason=gap.reason, try_next=gap.try_next)
+
+    def of_trace(self, prop: Property, trace: Trace) -> Result:
+        self.say(prop.id, "replaying the counterexample")
+        try:
+            replayed = replay_trace(self.model, prop, trace, self.budget)
+        except Unjudged as why:
+            return self.gap(prop, Gap(why.reason, "simplify the model around that state"))
+        except NotShown:
+            if prop.form is not Form.TIME_STOPS:
+                raise
+            reason = (
+                "what is due can go round without end and without time passing, "
+                "but another choice lets time go on; whether that choice is always there is open"
+            )
+            return self.gap(prop, Gap(reason, "give one of those transitions a time above 0 s"))
+        verdict = "shown" if prop.form is Form.POSSIBLE else "violated"
+        return self.make(
+            prop,
+            verdict,
+            trace=replayed,
+            method="a shortest run, with exact times, replayed on the concrete machine",
+            bound=f"{len(replayed.run.steps)} steps, none shorter",
+        )
+
+    def of_certificate(self, prop: Property, certificate: Certificate) -> Result:
+        shown = None
+        if prop.form is not Form.POSSIBLE:
+            shown = self.shown(prop)
+            if isinstance(shown, Result):
+                return shown
+        self.say(prop.id, "re-checking the proof with the second solver")
+        try:
+            rechecked = recheck_certificate(
+                self.model,
+                prop,
+                certificate,
+                budget=self.budget,
+                time_limit_s=self.allowance.left or 600.0,
+            )
+        except Refused as why:
+            if why.kind != "unknown":
+                raise Disagreement(
+                    f"the second solver refuses the proof of `{prop.id}`",
+                    {"z3": certificate.method, "second solver": str(why)},
+                ) from why
+            return self.gap(prop, Gap(str(why), "give it more time (--time-limit)"))
+        self.say(prop.id, "cross-checking concrete runs")
+        return self.make(
+            prop,
+            "impossible" if prop.form is Form.POSSIBLE else "proved",
+            certificate=rechecked,
+            crosscheck=self.crosscheck(prop, certificate),
+            witness=shown,
+            method=certificate.method,
+            needs_times_of=certificate.needs_times_of,
+            reason="no run shows it" if prop.form is Form.POSSIBLE else "",
+        )
+
+    def crosscheck(self, prop: Property, certificate: Certificate) -> CrossCheck:
+        return crosscheck_runs(
+            self.model,
+            self.runs(),
+            self.allows(),
+            prop,
+            certificate,
+            budget=self.budget,
+            seed=self.limits.seed,
+        )
+
+    # -- what keeps a proof from being hollow
+
+    def shown(self, prop: Property) -> ReplayedTrace | Result | None:
+        """A run in which the property is put to the test; or the verdict ``vacuous``."""
+        wanted: list[tuple[str, Guard]] = []
+        for name, guard in sorted(prop.needs.items()):
+            wanted.append((f"the term `{name}` is never true", guard))
+            wanted.append((f"the term `{name}` is always true", Not(guard)))
+        if not prop.form.is_built_in and prop.form not in WITHOUT_TRIGGER:
+            trigger = prop.q if prop.form in TRIGGER_IS_Q else prop.p
+            wanted.append(("its trigger can never happen", trigger))
+        found = None
+        for reason, guard in wanted:
+            found = self.example(prop, guard)
+            if isinstance(found, Gap):
+                return self.gap(prop, found)
+            if found is None:
+                return self.make(
+                    prop,
+                    "vacuous",
+                    reason=reason,
+                    try_next="mend the term in the model, or leave the property out if it "
+                    "does not apply",
+                )
+        return found if wanted else None
+
+    def example(self, prop: Property, guard: Guard) -> ReplayedTrace | Gap | None:
+        """A run to a settled state with ``guard``; None when it is proved that there is none."""
+        seen = witness(self.runs(), guard, "the property is put to the test here")
+        if seen is not None:
+            return seen
+        study = self.study()
+        assert isinstance(study, Study)
+        scenario = replace(
+            prop, id=f"{prop.id} (example)", form=Form.POSSIBLE, p=guard, bound=None, needs={}
+        )
+        finding = study.decide(scenario)
+        if isinstance(finding, Trace):
+            return replay_trace(self.model, scenario, finding, self.budget)
+        if isinstance(finding, Gap):
+            return finding
+        try:
+            recheck_certificate(self.model, scenario, finding, budget=self.budget)
+        except Refused as why:
+            return Gap(str(why), "give it more time (--time-limit)")
+        return None
+
+    # -- dead
+
+    def all_alive(self, prop: Property) -> Result:
+        """9.6: every state entered and every payable transition taken, each in some run."""
+        study = self.study()
+        assert isinstance(study, Study)
+        covered = covered_by(self.runs())
+        dead: list[tuple[tuple, Certificate]] = []
+        for subject in self.subjects():
+            kind, name, what = subject
+            pool = covered.states if kind == "state" else covered.transitions
+            if (name, what) in pool:
+                continue
+            one = replace(prop, subject=subject)
+            finding = study.decide(one)
+            if isinstance(finding, Gap):
+                return self.gap(prop, finding)
+            if isinstance(finding, Trace):
+                self.taken(one, finding)
+            else:
+                dead.append((subject, finding))
+        if not dead:
+            lengths = tuple(len(run.steps) for run in self.runs())
+            check = CrossCheck(lengths, self.limits.seed, len(self.subjects()), len(self.subjects()))
+            return self.make(
+                prop,
+                "proved",
+                crosscheck=check,
+                method="every state is entered and every transition taken in a concrete run",
+            )
+        subject, certificate = dead[0]
+        one = replace(prop, subject=subject)
+        try:
+            rechecked = recheck_certificate(self.model, one, certificate, budget=self.budget)
+        except Refused as why:
+            return self.gap(prop, Gap(str(why), "give it more time (--time-limit)"))
+        names = "; ".join(self.describe(subject) for subject, _ in dead)
+        return self.make(
+            one,
+            "violated",
+            certificate=rechecked,
+            method=certificate.method,
+            reason=f"{names}",
+            try_next="take it out, or mend the guard that keeps it from happening",
+        )
+
+    def subjects(self) -> list[tuple]:
+        found: list[tuple] = []
+        for machine in self.model.machines:
+            found += [("state", machine.name, state) for state in machine.states]
+            found += [
+                ("transition", machine.name, t.index)
+                for t in machine.transitions
+                if t.fault is None or self.budget > 0
+            ]
+        return found
+
+    def taken(self, prop: Property, trace: Trace) -> None:
+        """The engine's run to a state where the subject is alive, confirmed concretely."""
+        concrete = Concrete(self.model, self.budget)
+        here = concrete.initial()
+        for step in trace.steps:
+            here = concrete.take(here, step)
+        kind, name, what = prop.subject
+        alive = here.locations[name] == what if kind == "state" else (
+            Move(name, what) in concrete.enabled(here)
+        )
+        if not alive:
+            raise Disagreement(
+                f"the engine's run to {self.describe(prop.subject)} does not lead there",
+                {"engine": str(trace.steps[-1:]), "concrete machine": str(here.locations)},
+            )
+
+    def describe(self, subject: tuple) -> str:
+        kind, name, what = subject
+        machine = self.model.machine(name)
+        if kind == "state":
+            return f"{name} is never {what} ({machine.place})"
+        t = machine.transitions[what]
+        return f"{name} never goes from {t.source} to {t.target} ({t.place})"
+
+    def make(self, prop: Property, verdict: str, **facts) -> Result:
+        return Result(
+            prop, verdict, self.budget, assumptions=self.assumptions if not self.budget else (), **facts
+        )
