@@ -70,8 +70,8 @@ def advance(now: Moment, label: str, may: Mapping[Transition, str], *, delay: st
     ``must`` takes one whenever it may.
     """
     script, model = now.script, now.asked.model
-    takes = _choose(now, may, frozenset(must))
-    moved = {m.name: script.define(f"{now.label}: moves {m.name}",
+    takes = _choose(now, label, may, frozenset(must))
+    moved = {m.name: script.define(f"{label}: moves {m.name}",
                                    disj(takes[t] for t in m.transitions if t in takes))
              for m in model.machines}
     bits = dict(now.bits)
@@ -100,13 +100,13 @@ def advance(now: Moment, label: str, may: Mapping[Transition, str], *, delay: st
     return after
 
 
-def _choose(now: Moment, may: Mapping[Transition, str], must: frozenset[str]) -> dict[Transition, str]:
+def _choose(now: Moment, label: str, may: Mapping[Transition, str], must: frozenset[str]) -> dict[Transition, str]:
     """One Bool a transition that may be taken, at most one true a machine."""
     script, takes = now.script, {}
     for m in now.asked.model.machines:
         open_ = [t for t in m.transitions if may.get(t, FALSE) != FALSE]
         for t in open_:
-            takes[t] = script.declare(take_name(now.label, t), "Bool")
+            takes[t] = script.declare(take_name(label, t), "Bool")
             script.require(implies(takes[t], may[t]))
         # Two transitions with different sources are never open together.
         for one, other in combinations(open_, 2):
