@@ -268,7 +268,8 @@ class _Bench:
     def shown(self, prop: Property) -> ReplayedTrace | Result | None:
         """A run in which the property is put to the test; or the verdict ``vacuous``."""
         wanted: list[tuple[str, Guard]] = []
-        for name, guard in sorted(prop.needs.items()):
+        for name in sorted(prop.needs):
+            guard = self.model.terms[name].guard
             wanted.append((f"the term `{name}` is never true", guard))
             wanted.append((f"the term `{name}` is always true", Not(guard)))
         if not prop.form.is_built_in and prop.form not in WITHOUT_TRIGGER:
@@ -297,7 +298,7 @@ class _Bench:
         study = self.study()
         assert isinstance(study, Study)
         scenario = replace(
-            prop, id=f"{prop.id} (example)", form=Form.POSSIBLE, p=guard, bound=None, needs={}
+            prop, id=f"{prop.id} (example)", form=Form.POSSIBLE, p=guard, bound=None, needs=()
         )
         finding = study.decide(scenario)
         if isinstance(finding, Trace):

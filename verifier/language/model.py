@@ -149,12 +149,11 @@ class Property:
 
     ``p``, ``q``, ``r`` and ``bound`` are P, Q, R and T of section 7 (``always: P`` keeps P in ``p``;
     a form that lacks one leaves the default). A property with both ``at_least`` and ``at_most`` in
-    its file becomes two of these, ``id`` ending in ``/at_least`` and ``/at_most``. ``needs`` holds the
-    model's terms that its pack needs for it, by name; each must be seen true and false, or the
-    property is vacuous. ``texts`` holds
+    its file becomes two of these, ``id`` ending in ``/at_least`` and ``/at_most``. ``texts`` holds
     the guards as written, by key of the spec file. For ``dead``, ``subject`` names what must be
     alive: ``("state", machine, state)`` or ``("transition", machine, index)``; ``()`` is the whole
-    model. ``needs`` names the terms of the model through which the property judges it.
+    model. ``needs`` names the terms of the model through which the property judges it; each
+    must be seen true and false, or the property is vacuous.
     """
 
     id: str
@@ -170,7 +169,6 @@ class Property:
     budget: int = 0
     applies_to: tuple[str, ...] = ()
     pack: str = ""
-    needs: Mapping[str, Guard] = field(default_factory=dict)
     texts: Mapping[str, str] = field(default_factory=dict)
     subject: tuple = ()
     needs: tuple[str, ...] = ()
