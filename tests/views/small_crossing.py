@@ -156,5 +156,11 @@ def undecided(prop: Property = WARNED) -> Result:
                   try_next="Raise --time-limit.")
 
 
+def with_verdict(verdict: str) -> Result:
+    """A result with every token, so that it may have any verdict."""
+    return Result(CLOSED_FIRST, verdict, 0, trace=EARLY_PROCEED, certificate=RECHECKED,
+                  crosscheck=CROSSCHECK, reason="for a test")
+
+
 def outcome(*results: Result) -> ModelResult:
     return ModelResult(MODEL, results, 2.0, ("small pack",))

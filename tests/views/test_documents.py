@@ -10,10 +10,9 @@ import pytest
 
 from tests.views.small_crossing import (
     EARLY_PROCEED, MODEL, STUCK_AMBER, UNAMBIGUOUS, WARNED, CLOSED_FIRST, late, outcome, proved,
-    undecided, violated,
+    undecided, violated, with_verdict,
 )
 from verifier.evidence.replay import replay_trace
-from verifier.evidence.result import Result
 from verifier.views.control_table import HEADS, rows, table_csv, table_json, table_text
 from verifier.views.document import (
     DocumentError, Refused, Report, document, document_text, read_document, schema,
@@ -124,7 +123,7 @@ def test_junit_shows_each_property_as_a_test():
      ("undecided", "error"), ("vacuous", "error")],
 )
 def test_junit_of_every_verdict(verdict, tag):
-    xml = junit_text(Report((outcome(Result(WARNED, verdict, 0)),)))
+    xml = junit_text(Report((outcome(with_verdict(verdict)),)))
     case = next(ElementTree.fromstring(xml).iter("testcase"))
     assert [child.tag for child in case] == ([tag] if tag else [])
 

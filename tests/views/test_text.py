@@ -6,22 +6,22 @@ from fractions import Fraction
 import pytest
 
 from tests.views.small_crossing import (
-    CLOSED_FIRST, MODEL, UNAMBIGUOUS, WARNED, late, outcome, proved, undecided, violated,
+    MODEL, RECHECKED, UNAMBIGUOUS, WARNED, late, outcome, proved, undecided, violated, with_verdict,
 )
 from verifier.evidence.result import VERDICTS, Result
+from verifier.language.model import Form
 from verifier.views.amounts import count_text, seconds_text, window_text
 from verifier.views.text import MEANINGS, model_text, result_lines, summary
 
 COUNTEREXAMPLE = """\
 VIOLATED    lights-in-time
             The road lights are red within 2 s of the call.
-            the run below breaks it.
-            by bounded search; 4 steps; no faults allowed; replayed step by step on the concrete
-              machine
-            hazard H09; source: an example, no published source
+            the run below breaks it (4 steps; no faults allowed).
+            how: bounded search
+            from: hazard H09; an example, no published source
             takes for granted: trains pass the signal only at proceed (small_crossing.yaml:52)
 
-            Counterexample: 4 steps, 2.5 s from the start.
+            Counterexample: 4 steps, 2.5 s; replayed step by step on the concrete machine.
             at the start: lights is dark, detection is free, train is away
               1. at 0 s: the world acts
                  train (train): away -> approaching                           small_crossing.yaml:51
@@ -46,9 +46,15 @@ def test_counterexample_is_told_step_by_step():
 def test_every_verdict_has_a_sentence_and_what_is_no_pass_stands_in_capitals():
     assert set(MEANINGS) == set(VERDICTS)
     for verdict in VERDICTS:
-        head = result_lines(MODEL, Result(CLOSED_FIRST, verdict, 0))[0]
+        head = result_lines(MODEL, with_verdict(verdict))[0]
         assert (verdict in head) == (verdict in ("proved", "shown"))
         assert (verdict.upper() in head) == (verdict not in ("proved", "shown"))
+
+
+def test_a_violation_without_a_run_does_not_speak_of_one():
+    dead = replace(UNAMBIGUOUS, form=Form.DEAD, id="dead")
+    text = "\n".join(result_lines(MODEL, Result(dead, "violated", 0, certificate=RECHECKED)))
+    assert "run below" not in text and "what never happens" in text
 
 
 def test_undecided_says_why_and_what_to_try():
@@ -60,9 +66,15 @@ def test_undecided_says_why_and_what_to_try():
 
 def test_proof_names_method_bound_budget_and_confirmation():
     text = " ".join("\n".join(result_lines(MODEL, proved())).split())
-    assert "by an inductive invariant; every run, without a bound; no faults allowed" in text
-    assert "certificate confirmed by cvc5 1.4.2" in text
-    assert "14 of 14 live transitions taken" in text
+    assert "no run of the model breaks it (runs of any length; no faults allowed)." in text
+    assert "how: an inductive invariant" in text
+    assert "sure: confirmed by cvc5 1.4.2; 3 random concrete runs stayed inside it (seed 7" in text
+
+
+def test_a_confirmation_that_all_proofs_share_is_said_once():
+    text = model_text(outcome(proved(UNAMBIGUOUS), proved()))
+    assert text.count("confirmed by") == text.count("Every proof was confirmed by cvc5 1.4.2") == 1
+    assert model_text(outcome(proved(), violated())).count("sure: confirmed by") == 1
 
 
 def test_assumptions_that_all_share_are_said_once():
@@ -70,6 +82,12 @@ def test_assumptions_that_all_share_are_said_once():
     assert text.count("trains pass the signal only at proceed") == 1
     alone = model_text(outcome(violated(), replace(proved(), assumptions=())))
     assert alone.count("takes for granted: trains pass the signal only at proceed") == 1
+
+
+def test_faults_that_were_not_granted_are_named_as_such():
+    none = replace(proved(), assumptions=("chain_breaks",))
+    text = model_text(outcome(none, replace(none, property=UNAMBIGUOUS)))
+    assert "takes for granted:\n  - this fault does not happen: chain_breaks\n" in text
 
 
 def test_text_of_a_model_is_the_same_whatever_time_it_took():

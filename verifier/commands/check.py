@@ -15,6 +15,7 @@ from verifier.commands.selecting import chosen, model_files, refuse_unknown
 from verifier.commands.streams import BadInput, emit, say
 from verifier.diagnostics import ModelErrors
 from verifier.evidence.result import Disagreement, ModelResult
+from verifier.views.amounts import count_text
 from verifier.views.document import Refused, Report
 from verifier.views.text import CAUTION, model_text, paragraph
 
@@ -92,7 +93,8 @@ def judged(model: Model, properties: Sequence[Property], limits: dict[str, Any])
     started = time.monotonic()
     with Progress(model.path) as progress:
         result = verify(model, tuple(properties), Limits(**given), progress)
-    say(f"{model.path}: {len(result.results)} properties in {time.monotonic() - started:.1f} s")
+    judged_text = count_text(len(result.results), "property", "properties")
+    say(f"{model.path}: {judged_text} in {time.monotonic() - started:.1f} s")
     return result
 
 

@@ -82,7 +82,8 @@ def one_trace(
     entries = [
         entry
         for one in found["models"] if one["digest"] == model.digest
-        for entry in one["properties"] if entry["trace"] is not None
+        for entry in one["properties"]
+        if entry["trace"] is not None and entry["verdict"] in ("violated", "shown")
     ]
     if not entries and all(one["digest"] != model.digest for one in found["models"]):
         raise BadInput(

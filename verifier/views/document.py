@@ -14,7 +14,7 @@ from typing import Any
 
 from verifier.evidence.result import ModelResult, Result
 from verifier.language.model import Model
-from verifier.views.text import CAUTION
+from verifier.views.text import CAUTION, packs_of
 from verifier.views.trace_document import DocumentError, trace_document
 
 SCHEMA_VERSION = 1
@@ -127,7 +127,7 @@ def _model_document(outcome: ModelResult, evidence: Mapping[tuple[str, str], str
         "kind": model.kind,
         "jurisdiction": model.jurisdiction,
         "files": list(model.files),
-        "packs": list(outcome.packs),
+        "packs": list(packs_of(outcome)),
         "seconds": round(outcome.seconds, 3),
         "properties": [
             _result_document(model, result, evidence.get((model.path, result.property.id)))

@@ -93,6 +93,6 @@ def conditions(prop: Property) -> tuple[Condition, ...]:
 
 
 def terms_named(model: Model, prop: Property) -> tuple[str, ...]:
-    """Terms of the model that the property names, in the order they are named."""
-    words = (word for part in conditions(prop) for word in re.findall(r"[\w.]+", part.text))
-    return tuple(dict.fromkeys(word for word in words if word in model.terms))
+    """Terms of the model that the property names or judges through, in the order they are named."""
+    words = [word for part in conditions(prop) for word in re.findall(r"[\w.]+", part.text)]
+    return tuple(dict.fromkeys(word for word in (*words, *prop.needs) if word in model.terms))
