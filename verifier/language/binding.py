@@ -217,6 +217,8 @@ class _Binding:
                 self._findings.add("LX404", spot, message, mark=mark, sees=sees)
 
     def _report_unused(self, used: set[str]) -> None:
+        if not all(one.forms for one in self._pack.properties):
+            return  # a property that can't be read may be the one that uses it
         for need in self._pack.needs:
             if not any(self._needs[name] is need and name in used for name in self._needs):
                 if any(known is need for known in self._needs.values()):

@@ -62,6 +62,7 @@ class Draft:
         self.needs: list[Definition | Amount] = []
         self.files: list[str] = []
         self._part_files: dict[str, Node | None] = {}
+        self._uses = 0
         self._too_many = False
 
     # -- one body: a model, or one use of a part
@@ -126,11 +127,7 @@ class Draft:
         self, name: str, outside: str, entry: Entry, scope: Scope, members: Mapping[str, str]
     ) -> MachineDraft | None:
         """Declare one machine."""
-        if len(self.machines) >= MOST_MACHINES:
-            if not self._too_many:
-                message = f"more than {MOST_MACHINES} machines when written out"
-                self.findings.add("LX313", entry.key.spot, message)
-            self._too_many = True
+        if not self._room_for_more(len(self.machines), entry.key.spot):
             return None
         if not isinstance(entry.value, Keys):
             mapping_of(entry.value, self.findings, f"machine `{name}`")
@@ -147,6 +144,13 @@ class Draft:
         draft = MachineDraft(thing, body, scope, members)
         self.machines.append(draft)
         return draft
+
+    def _room_for_more(self, count: int, spot: Spot) -> bool:
+        if count >= MOST_MACHINES and not self._too_many:
+            message = f"more than {MOST_MACHINES} machines or uses of parts when written out"
+            self.findings.add("LX313", spot, message)
+            self._too_many = True
+        return not self._too_many
 
     def _role(self, body: Keys) -> Role | None:
         role = text_of(body.get("role"), self.findings, "`role`")
@@ -263,7 +267,8 @@ class Draft:
             self._declare_broken(repetitions, name, user)
             return
         for members in repetitions:
-            if not self._too_many:
+            self._uses += 1
+            if self._room_for_more(self._uses, path.spot):
                 inner = (*files, os.path.realpath(file))
                 self._instance(fill(name.text, members), name, use, body, user, members, prefix, inner)
 
@@ -334,6 +339,8 @@ class Draft:
         for entry in needs:
             name, kind, default = self._need(entry)
             if name is None:
+                scope.names.setdefault(entry.key.text, Broken(entry.key.place))
+                scope.amounts[entry.key.text] = Broken(entry.key.place)
                 continue
             closure = None
             if name in given:
@@ -412,10 +419,6 @@ class Draft:
 def beside(file: str, path: str) -> str:
     """``path`` as seen from the folder of ``file``."""
     return os.path.normpath(os.path.join(os.path.dirname(file), path))
-
-
-def whole_file(path: str) -> Spot:
-    return Spot(Place(path, 1, 1))
 
 
 def _joined(prefix: str, name: str) -> str:

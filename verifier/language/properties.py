@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from verifier.diagnostics import Findings, did_you_mean
+from verifier.diagnostics import Findings
 from verifier.language.model import Form
 from verifier.language.shape import keys_of, text_of
 from verifier.language.tree import Items, Keys, Node, Scalar
@@ -84,13 +84,14 @@ def forms_of(keys: Keys, findings: Findings) -> tuple[FormKeys, ...]:
         fitting = [form for form in fitting if given <= form.must | form.may]
     allowed = frozenset().union(*(form.must | form.may for form in fitting))
     if not fitting or not given <= allowed:
-        ways = "; or ".join(
+        ways = "` or `".join(
             " ".join([*sorted(form.must, key=_order), *(f"[{key}]" for key in sorted(form.may))])
             for form in family
+            if form.form is not Form.EVENTUALLY
         )
         extra = sorted(given - frozenset().union(*(form.must | form.may for form in family)))
         spot = keys.key(extra[0]).spot if extra else keys.key(lead).spot
-        findings.add("LX405", spot, f"a property with `{lead}` has the keys {ways}")
+        findings.add("LX405", spot, f"a property with `{lead}` is written `{ways}`")
         return ()
     if fitting[0].form is Form.EVENTUALLY:
         spot = keys.key("eventually").spot
@@ -160,7 +161,3 @@ def budget_of(keys: Keys, findings: Findings) -> int:
     findings.add("LX411", text.spot, message, mark="a whole number from 0 is due")
     return 0
 
-
-def hint_for_key(name: str) -> str:
-    """The closest key of any form."""
-    return did_you_mean(name, _ALL_KEYS)
