@@ -33,11 +33,15 @@ def test_chart_says_who_acted_what_changed_and_where_it_is_violated():
         assert said in text, said
 
 
-def test_chart_has_a_lane_for_each_machine_that_changes_and_no_other():
-    dot = chart(MODEL, violated())
-    heads = re.findall(r'<TD VALIGN="BOTTOM"><B>([^<]*)', dot)
-    assert heads[:4] == ["train", "lights", "signal", "detection"]
-    assert "barriers" not in heads
+def heads(dot: str) -> list[str]:
+    return re.findall(r'<TD VALIGN="BOTTOM"><B>(.*?)</B>', dot)
+
+
+def test_chart_has_a_lane_for_each_machine_that_changes_or_is_asked_about():
+    asked = ["while: signal is<BR/>proceed", "then: crossing_<BR/>closed"]
+    assert heads(chart(MODEL, violated())) == ["train", "lights", "signal", "detection", "barriers", *asked]
+    assert heads(chart(MODEL, late()))[:3] == ["train", "lights", "detection"]
+    assert "barriers" not in heads(chart(MODEL, late()))
 
 
 @pytest.mark.parametrize("result", [violated(), late()], ids=lambda result: result.property.id)

@@ -1,4 +1,4 @@
-"""A trace as one picture: time runs down, one lane for each machine that changes.
+"""A trace as one picture: time runs down, one lane for each machine that changes or that the property reads.
 
 A lane is a column of blocks, one block for each stay in a state, so that what was true together stands
 side by side. The last lanes are the conditions of the property and the terms it names. The violating
@@ -32,7 +32,7 @@ def chart(model: Model, result: Result) -> str:
 
     assert result.trace is not None, "only a result with a trace can be drawn"
     story = tell(model, result.trace)
-    lanes = machine_lanes(model, story) + truth_lanes(model, result, story)
+    lanes = machine_lanes(model, result.property, story) + truth_lanes(model, result, story)
     graph = graphviz.Digraph("trace", graph_attr={"margin": "0.2", "bgcolor": "white"})
     graph.node("chart", label="<" + table(model, result, story, lanes) + ">", shape="plain",
                fontname=FONT, fontsize="11", fontcolor=INK)
@@ -237,8 +237,8 @@ def foot_row(model: Model, result: Result, story: Story, n_columns: int) -> str:
     key = (
         "How to read it: each column is one machine and each block one stay in a state, named at its top. "
         "White: the state it started in. Tinted: any other. Dark: true. Thick frame: the marked moment, "
-        "every column restated. Machines without a column never change. Steps at one time follow one "
-        "another without delay."
+        "every column restated. Machines without a column never change here. Steps at one time follow "
+        "one another without delay."
     )
     lines += [f'<FONT COLOR="{QUIET}" POINT-SIZE="10">{shown(line)}</FONT>'
               for line in textwrap.wrap(key, 80 + 12 * (n_columns - 2))]

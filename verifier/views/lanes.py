@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from verifier.evidence.result import Result
-from verifier.language.model import Model
+from verifier.language.model import Model, Property
 from verifier.views.palette import INK, ROLE_ORDER, look_of
-from verifier.views.story import Story, machines_that_change
+from verifier.views.story import Story, machines_that_matter
 from verifier.views.truth import conditions, holds, terms_named
 
 
@@ -24,12 +24,12 @@ class Lane:
     is_truth: bool = False
 
 
-def machine_lanes(model: Model, story: Story) -> tuple[Lane, ...]:
-    """Lanes of the machines that change, grouped by role from left to right."""
+def machine_lanes(model: Model, prop: Property, story: Story) -> tuple[Lane, ...]:
+    """Lanes of the machines that change or that the property reads, grouped by role from left to right."""
     lanes = []
     for role in ROLE_ORDER:
         for is_observer in (False, True):
-            for machine in machines_that_change(model, story):
+            for machine in machines_that_matter(model, prop, story):
                 if machine.role is not role or machine.is_observer is not is_observer:
                     continue
                 look = look_of(machine)

@@ -11,9 +11,10 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from verifier.evidence.result import ReplayedTrace
-from verifier.language.model import Machine, Model, Transition
+from verifier.language.guard import machines_read
+from verifier.language.model import Machine, Model, Property, Transition
 from verifier.semantics.run import Snapshot, Step
-from verifier.views.truth import holds
+from verifier.views.truth import conditions, holds
 
 
 @dataclass(frozen=True)
@@ -91,7 +92,8 @@ def tell(model: Model, trace: ReplayedTrace) -> Story:
     )
 
 
-def machines_that_change(model: Model, story: Story) -> tuple[Machine, ...]:
-    """Machines that take a transition somewhere in the story, in the order of the model."""
+def machines_that_matter(model: Model, prop: Property, story: Story) -> tuple[Machine, ...]:
+    """Machines that take a transition in the story or that the property reads, in the model's order."""
     moved = {change.machine.name for moment in story.moments for change in moment.changes}
-    return tuple(machine for machine in model.machines if machine.name in moved)
+    read = {name for part in conditions(prop) for name in machines_read(part.guard)}
+    return tuple(machine for machine in model.machines if machine.name in moved | read)

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from verifier.evidence.result import ModelResult, Result
 from verifier.language.model import Model, Role
 from verifier.views.amounts import count_text, seconds_text
-from verifier.views.story import Change, Moment, Story, tell
+from verifier.views.story import Change, Moment, Story, machines_that_matter, tell
 from verifier.views.truth import conditions, holds
 
 CAUTION = (
@@ -189,8 +189,7 @@ def start_text(model: Model, result: Result) -> str:
     """The initial states of the machines that the trace and the property are about."""
     assert result.trace is not None, "only a result with a trace has a start"
     story = tell(model, result.trace)
-    moved = {change.machine.name for moment in story.moments for change in moment.changes}
-    names = [machine.name for machine in model.machines if machine.name in moved]
+    names = [machine.name for machine in machines_that_matter(model, result.property, story)]
     if not names:
         return "every machine in its first state"
     return ", ".join(f"{name} is {story.start.locations[name]}" for name in names)
