@@ -5,6 +5,8 @@
    counterexample. They do not: the clocks to blame.
 3. Explore again with those clocks exact, all others forgotten; first for the model alone, so that
    every property profits, then with the property's watch. Back to 2.
+4. Clocks that are blamed though they are exact already (zones forget a little): bounded search a few
+   steps deeper, then z3's fixed-point engine under all that is known.
 
 Every invariant is confirmed by z3 on the whole timed step before it leaves here.
 """
@@ -15,6 +17,7 @@ from dataclasses import dataclass, field
 
 from dd import cudd
 
+from verifier.engines import bounded, fixedpoint
 from verifier.engines.certify import NotConfirmed, confirm, exploration_formula, smt_text
 from verifier.engines.diagrams import Diagram, Diagrams
 from verifier.engines.explore import Exploration, Explorer
@@ -27,6 +30,7 @@ from verifier.semantics.run import Certificate, Finding, Gap, Trace
 from verifier.semantics.system import System, build
 from verifier.semantics.watch import TIME
 
+BEYOND = 4
 TRY_MORE = "give it more time (--time-limit), or look at the times named above"
 
 
@@ -117,15 +121,26 @@ class _Decision:
                 return outcome
             blamed = outcome.clocks
             if blamed <= clocks:
-                return Gap(
-                    f"the times of {names_of(blamed)} are needed but did not settle `{self.prop.id}`",
-                    TRY_MORE,
-                    depth=len(found.hit.kinds) - 1,
-                )
+                return self.last_resort(len(found.hit.kinds))
             bare = frozenset(blamed - {TIME})
             if TIME not in blamed and self.study.is_new(bare) and self.study.learn(bare):
                 continue
             clocks = clocks | blamed
+
+    def last_resort(self, depth: int) -> Finding:
+        """Exact but heavy: a few more depths by plain bounded search, then z3's fixed-point engine
+        under what is known. Nothing bad is less than ``depth`` steps away."""
+        allowance = self.study.allowance
+        trace = bounded.search(self.system, allowance, first=depth, last=depth + BEYOND)
+        if trace is not None:
+            return trace
+        found = fixedpoint.prove(self.system, allowance, self.study.invariant())
+        if found is None:
+            reason = f"a counterexample to `{self.prop.id}` exists but is over {depth + BEYOND} steps"
+            return Gap(reason, TRY_MORE, depth=depth + BEYOND)
+        needs, _ = self.study.method(frozenset(self.system.clocks))
+        method = "proved by z3's fixed-point engine with the exact times of all machines"
+        return Certificate(found.text, method=method, needs_times_of=needs)
 
     def certificate(self, clocks: frozenset[str], found: Exploration) -> Certificate:
         own = exploration_formula(self.diagrams, found)
