@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 import networkx as nx
 
-from verifier.language.guard import And, Const, Guard, Is, Not, Or
+from verifier.language.guard import And, Const, Guard, Is, Not, Or, comparisons
 from verifier.language.model import Form, Model, Property, Transition
 
 from tests.differential.enumerated_forms import breaks_now
@@ -381,13 +381,11 @@ class _Search:
         return False
 
     def _reads(self, transition: Transition, i: int, here: str) -> bool:
-        """Whether the guard's truth depends on machine i being in ``here``, over every placing."""
-        guard = self.grid.guards[id(transition)]
-        for placing in product(*(machine.states for machine in self.grid.machines)):
-            there = placing[:i] + (here,) + placing[i + 1 :]
-            if guard(placing) != guard(there):
-                return True
-        return False
+        """Whether the guard compares machine i with ``here``."""
+        name = self.grid.machines[i].name
+        return any(
+            node.machine == name and here in node.states for node in comparisons(transition.when)
+        )
 
     def _closure(self, start: State, successors) -> nx.DiGraph:
         graph = nx.DiGraph()

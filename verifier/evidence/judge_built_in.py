@@ -11,9 +11,9 @@ from collections.abc import Callable
 from itertools import product
 
 from verifier.evidence.judgement import Judgement, Unjudged
+from verifier.language.guard import comparisons
 from verifier.language.model import Form, Property
 from verifier.semantics.concrete import ZERO, Concrete
-from verifier.semantics.concrete_guard import depends_on
 from verifier.semantics.run import Move, Run, Snapshot, Step
 
 MOST_STATES = 20_000
@@ -63,13 +63,13 @@ def _pulse(concrete: Concrete, _prop: Property, run: Run) -> Judgement | None:
 
 
 def _world_reads(concrete: Concrete, name: str, state: str) -> bool:
-    """Whether the truth of some guard of a world machine depends on ``name`` being in ``state``."""
-    states_of = {machine.name: machine.states for machine in concrete.model.machines}
+    """Whether some guard of a world machine compares ``name`` with ``state``."""
     return any(
-        depends_on(transition.when, name, state, states_of)
+        reading.machine == name and state in reading.states
         for machine in concrete.model.machines
         if not machine.is_control
         for transition in machine.transitions
+        for reading in comparisons(transition.when)
     )
 
 
