@@ -75,7 +75,7 @@ class _Binding:
             key = need.entry.key
             for members in self._check.draft.members(key, each, self._scope, "a need"):
                 name = fill(need.name, members)
-                thing = self._check.scope.names.get(name)
+                thing = self._check.scope.look_up(name)
                 is_term = isinstance(thing, Definition) and thing.kind == "term"
                 if not is_term and not isinstance(thing, Broken):
                     self._missing.add(name)

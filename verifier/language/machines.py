@@ -342,7 +342,7 @@ class MachineWriter:
             members = draft.scope.groups.get(group, ())
             filled = [fill(name, {group: member}) for name in filled for member in members]
         for name in filled:
-            if name not in draft.scope.names:
+            if draft.scope.look_up(name) is None:
                 self._findings.add(
                     "LX201",
                     text.spot,

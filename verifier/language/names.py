@@ -93,6 +93,16 @@ class Scope:
         self.names: dict[str, Thing] = {}
         self.amounts: dict[str, Amount | Broken] = {}
 
+    def look_up(self, name: str) -> Thing | None:
+        """What ``name`` means here; something broken when it belongs to a part that is broken."""
+        known = self.names.get(name)
+        whole = name
+        while known is None and "." in whole:
+            whole = whole.rpartition(".")[0]
+            outer = self.names.get(whole)
+            known = outer if isinstance(outer, Broken) else None
+        return known
+
     def declare(self, key: Scalar, name: str, thing: Thing, findings: Findings) -> bool:
         """Give ``name`` a meaning; False after an LX205 when it has one already."""
         known = self.names.get(name)
@@ -313,7 +323,7 @@ class Meanings:
         if name is None:
             return None
         scope = closure.scope
-        thing = scope.names.get(name)
+        thing = scope.look_up(name)
         if thing is None and (scope, name) not in self._unknown:
             self._unknown.add((scope, name))
             amount = scope.amounts.get(name)

@@ -102,10 +102,11 @@ def read_text(text: str, file: str, findings: Findings) -> Node | None:
         before = text[: error.position]
         column = len(before) - (before.rfind("\n") + 1) + 1
         spot = Spot(Place(file, before.count("\n") + 1, column))
-        message = f"character U+{ord(error.character):04X} is not allowed in YAML"
+        message = f"character U+{error.character:04X} is not allowed in YAML"
         findings.add("LX107", spot, message)
         return None
-    except YAMLError as error:
+    except (YAMLError, ValueError, AssertionError) as error:
+        # The library lets the last two through for escapes beyond Unicode and odd directives.
         message = f"this is not YAML: {str(error).splitlines()[0]}"
         findings.add("LX107", Spot(Place(file, 1, 1)), message)
         return None
@@ -190,13 +191,15 @@ class _Composer:
     def _scalar(self, event: ScalarEvent) -> Scalar:
         start, end = event.start_mark, event.end_mark
         place = Place(self._file, start.line + 1, start.column + 1)
+        if any("\ud800" <= char <= "\udfff" for char in event.value):
+            self._refuse("LX107", event, "an escape stands for half a character")
         return Scalar(event.value, place, self._text[start.index : end.index])
 
     def _mapping(self, start, end, children: list[Node]) -> Keys:
         entries: dict[str, Entry] = {}
         for key, value in zip(children[::2], children[1::2], strict=True):
             if not isinstance(key, Scalar):
-                self._refuse("LX107", start, "a key must be text", spot=key.spot)
+                self._refuse("LX107", start, "a key must be text", key.spot)
             if key.text in entries:
                 first = entries[key.text].key
                 self._findings.add(
