@@ -95,7 +95,7 @@ def crosscheck_runs(
         _states_are_inside(run, number, prop, invariant, budget, model)
         _property_holds(concrete, run, number, prop)
     live = {end for end in window_ends(model, budget) if end[:2] not in dead}
-    reached = {end for run in runs for _step, end in ends_reached(model, run)}
+    reached = ends_reached(model, runs)
     lengths = tuple(len(run.steps) for run in runs)
     return CrossCheck(lengths, seed, len(live), len(live & reached))
 

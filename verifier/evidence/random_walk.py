@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import random
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from fractions import Fraction
 
 from verifier.language.model import Model, Transition
@@ -42,19 +42,61 @@ def window_ends(model: Model, budget: int) -> frozenset[End]:
     return frozenset(ends)
 
 
-def ends_reached(model: Model, run: Run) -> list[tuple[int, End]]:
-    """Each end that a step of ``run`` reaches, with the number of the step from 0."""
-    machines = {machine.name: machine for machine in model.machines}
-    found = []
-    for number, step in enumerate(run.steps):
-        before = run.snapshots[number]
+class Ends:
+    """Tells which ends the steps of a run reach; made once for a model.
+
+    ``earliest`` is the first moment at which the transition is enabled, be it that its window opens or
+    that its guard comes true later; ``latest`` is a moment at which it is due.
+    """
+
+    def __init__(self, model: Model):
+        self._transitions = {
+            Move(machine.name, transition.index): transition
+            for machine in model.machines
+            for transition in machine.transitions
+        }
+        self._guards = {move: compile_guard(t.when) for move, t in self._transitions.items()}
+
+    def of_step(self, snapshots: Sequence[Snapshot], step: Step, number: int) -> list[End]:
+        """Ends that ``step``, taken from ``snapshots[number]``, reaches."""
+        found = []
         for move in step.moves:
-            transition = machines[move.machine].transitions[move.transition]
-            found.append((number, (move.machine, move.transition, "taken")))
-            if step.kind == "world":
-                for end in _ends_at(transition, before, step.delay):
-                    found.append((number, (move.machine, move.transition, end)))
-    return found
+            found.append((move.machine, move.transition, "taken"))
+            measured = _measured(self._transitions[move], snapshots[number])
+            if step.kind == "settle" or not measured:
+                continue
+            wait = max(ZERO, *(lo - now for now, lo, _hi in measured))
+            if step.delay == wait and not (
+                wait == 0 and self._was_open_before(move, snapshots, number)
+            ):
+                found.append((move.machine, move.transition, "earliest"))
+            due = all(hi is not None and now + step.delay >= hi for now, _lo, hi in measured)
+            if due and _obliges(self._transitions[move]):
+                found.append((move.machine, move.transition, "latest"))
+        return found
+
+    def _was_open_before(self, move: Move, snapshots: Sequence[Snapshot], number: int) -> bool:
+        """Whether the transition has been enabled for some time in ``snapshots[number]``."""
+        here = snapshots[number]
+        while number > 0 and snapshots[number].time == here.time:
+            number -= 1
+        earlier = snapshots[number]
+        passed = here.time - earlier.time
+        if passed == 0 or here.times[f"time {move.machine}"] < passed:
+            return False
+        waits = (lo - now for now, lo, _hi in _measured(self._transitions[move], earlier))
+        return self._guards[move](earlier.locations) and all(wait < passed for wait in waits)
+
+
+def ends_reached(model: Model, runs: Iterable[Run]) -> frozenset[End]:
+    """Every end that a step of ``runs`` reaches."""
+    ends = Ends(model)
+    return frozenset(
+        end
+        for run in runs
+        for number, step in enumerate(run.steps)
+        for end in ends.of_step(run.snapshots, step, number)
+    )
 
 
 def random_runs(
@@ -83,7 +125,7 @@ def random_runs(
 
 class _Walk:
     def __init__(self, model: Model, budget: int, depth: int, chance: random.Random):
-        self.model = model
+        self.ends = Ends(model)
         self.concrete = Concrete(model, budget)
         self.depth = depth
         self.chance = chance
@@ -120,8 +162,9 @@ class _Walk:
     def _note(self, steps: list[Step], snapshots: list[Snapshot]) -> None:
         """Keep count of what the last step covered; remember where something new was met."""
         self.taken.update(steps[-1].moves)
-        last = Run((steps[-1],), tuple(snapshots[-2:]))
-        new = {end for _number, end in ends_reached(self.model, last)} & self.uncovered
+        new = self.uncovered.intersection(
+            self.ends.of_step(snapshots, steps[-1], len(steps) - 1)
+        )
         self.uncovered -= new
         places = tuple(snapshots[-1].locations.values())
         if new or places not in self.visited:
@@ -224,15 +267,4 @@ def _measured(
     if transition.held is not None:
         now = snapshot.times.get(held_name(transition), ZERO)
         found.append((now, transition.held.lo, transition.held.hi))
-    return found
-
-
-def _ends_at(transition: Transition, before: Snapshot, delay: Fraction) -> list[str]:
-    """Which ends of its windows a world transition is taken at, ``delay`` after ``before``."""
-    measured = _measured(transition, before)
-    found = []
-    if measured and delay == max([ZERO, *(lo - now for now, lo, _hi in measured)]):
-        found.append("earliest")
-    if _obliges(transition) and all(now + delay >= hi for now, _lo, hi in measured):
-        found.append("latest")
     return found
