@@ -14,9 +14,8 @@ from collections.abc import Iterator
 from verifier.evidence import recheck_rounds as rows
 from verifier.evidence import recheck_watch as watches
 from verifier.evidence.recheck_ask import Unreadable, ask, solver_name
-from verifier.evidence.recheck_moment import (
-    Moment, Question, define_invariant, first_moment, question, unknown_moment,
-)
+from verifier.evidence.recheck_moment import Moment, define_invariant, first_moment, unknown_moment
+from verifier.evidence.recheck_names import Question, question
 from verifier.evidence.recheck_script import FALSE, Script, conj, neg
 from verifier.evidence.recheck_sketch import sketch
 from verifier.evidence.recheck_step import EITHER, SETTLE, WORLD, step

@@ -6,77 +6,15 @@ script when first asked for.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
-from fractions import Fraction
 from itertools import combinations
 
-from verifier.evidence import recheck_watch as watches
+from verifier.evidence.recheck_names import Question, held_name, in_name, obliges
 from verifier.evidence.recheck_script import (
     FALSE, TRUE, ZERO, Script, Time, add, conj, disj, guard_text, implies, neg, number, symbol,
 )
 from verifier.language.guard import Guard
-from verifier.language.model import Form, Machine, Model, Property, Transition, Window
-
-
-@dataclass(frozen=True)
-class Question:
-    """What is asked: the model, the property and the fault budget; ``names`` as in section 10."""
-
-    model: Model
-    prop: Property
-    budget: int
-    names: Mapping[str, str]
-
-    @property
-    def logic(self) -> str:
-        return "QF_LIRA" if self.budget > 0 else "QF_LRA"
-
-
-def question(model: Model, prop: Property, budget: int) -> Question:
-    """Collect the symbols of section 10 in a fixed order."""
-    names: dict[str, str] = {}
-    for machine in model.machines:
-        for state in machine.states:
-            names[in_name(machine.name, state)] = "Bool"
-    for machine in model.machines:
-        names[time_name(machine)] = "Real"
-        for transition in machine.transitions:
-            if held_name(transition):
-                names[held_name(transition)] = "Real"
-    if budget > 0:
-        names["spent"] = "Int"
-    names.update(watches.symbols(prop))
-    if prop.form is Form.PULSE:
-        for machine in model.machines:
-            if machine.is_control:
-                names[f"fresh {machine.name}"] = "Bool"
-    return Question(model, prop, budget, names)
-
-
-def in_name(machine: str, state: str) -> str:
-    return f"{machine} is {state}"
-
-
-def time_name(machine: Machine) -> str:
-    return f"time {machine.name}"
-
-
-def held_name(transition: Transition) -> str:
-    """The section 10 symbol of a ``held`` window, or "" when it has none."""
-    if transition.held is None or transition.held == Window(Fraction(0), Fraction(0)):
-        return ""
-    return f"held {transition.machine} {transition.index}"
-
-
-def obliges(transition: Transition) -> bool:
-    """4.2, first sentence."""
-    windows = windows_of(transition)
-    return not transition.fault and bool(windows) and all(w.hi is not None for w in windows)
-
-
-def windows_of(transition: Transition) -> list[Window]:
-    return [window for window in (transition.after, transition.held) if window is not None]
+from verifier.language.model import Transition
 
 
 @dataclass

@@ -9,9 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import combinations
 
-from verifier.evidence.recheck_moment import (
-    Moment, Question, define_invariant, obliges, unknown_moment, windows_of,
-)
+from verifier.evidence.recheck_moment import Moment, define_invariant, unknown_moment
+from verifier.evidence.recheck_names import Question, obliges, windows_of
 from verifier.evidence.recheck_script import Script, conj, disj, neg
 from verifier.evidence.recheck_step import advance
 from verifier.language.guard import comparisons

@@ -6,11 +6,13 @@ from collections.abc import Mapping
 
 from verifier.language.model import Model
 
+_STEPS_SHOWN = 4
+
 
 def sketch(model: Model, values: Mapping[str, str]) -> str:
     """One line from the values of declared constants (``recheck_ask.Answer``).
 
-    Shows the first state of the row, then what is taken in each step, up to three steps. A row that
+    Shows the first state of the row, then what is taken in each of the first few steps. A row that
     starts in the initial state has no declared state.
     """
     def is_true(name: str) -> bool:
@@ -27,9 +29,9 @@ def sketch(model: Model, values: Mapping[str, str]) -> str:
     parts = ["; ".join(here + watch) or "from the initial state"]
     labels = list(dict.fromkeys(name.split(": ", 1)[0] for name in values
                                 if ": takes " in name or name.endswith(": delay")))
-    for label in labels[:3]:
+    for label in labels[:_STEPS_SHOWN]:
         moves = [f"{m.name} {t.source} -> {t.target}" for m in model.machines for t in m.transitions
                  if is_true(f"{label}: takes {m.name} {t.index}")]
         delay = values.get(f"{label}: delay", "0")
-        parts.append(f"then after {delay} s " + (", ".join(moves) or "nothing moves"))
+        parts.append(f"step to {label}: after {delay} s " + (", ".join(moves) or "nothing moves"))
     return " | ".join(parts)

@@ -10,15 +10,17 @@ from collections.abc import Iterable, Mapping
 from itertools import combinations
 
 from verifier.evidence import recheck_watch as watches
-from verifier.evidence.recheck_moment import Moment, held_name, in_name, obliges, windows_of
+from verifier.evidence.recheck_moment import Moment
+from verifier.evidence.recheck_names import held_name, in_name, obliges, windows_of
 from verifier.evidence.recheck_script import (
     FALSE, ZERO, Time, add, choose, conj, disj, implies, neg,
 )
-from verifier.language.model import Form, Machine, Transition
+from verifier.language.model import Form, Transition
 
 SETTLE, WORLD, EITHER = "settle", "world", "either"
 
 
+# Choices are named after the state that they lead to: two rows may start in one state.
 def take_name(label: str, transition: Transition) -> str:
     return f"{label}: takes {transition.machine} {transition.index}"
 
@@ -34,7 +36,7 @@ def step(now: Moment, label: str, kind: str) -> Moment:
     if kind == SETTLE:
         script.require(neg(now.settled))
     else:
-        delay = script.declare(delay_name(now.label), "Real")
+        delay = script.declare(delay_name(label), "Real")
         script.require(f"(>= {delay} 0.0)")
         if kind == WORLD:
             script.require(now.settled)
@@ -100,7 +102,8 @@ def advance(now: Moment, label: str, may: Mapping[Transition, str], *, delay: st
     return after
 
 
-def _choose(now: Moment, label: str, may: Mapping[Transition, str], must: frozenset[str]) -> dict[Transition, str]:
+def _choose(now: Moment, label: str, may: Mapping[Transition, str],
+            must: frozenset[str]) -> dict[Transition, str]:
     """One Bool a transition that may be taken, at most one true a machine."""
     script, takes = now.script, {}
     for m in now.asked.model.machines:

@@ -14,6 +14,8 @@ from collections.abc import Mapping
 # One token: a quoted symbol, a bracket, or anything up to the next space or bracket.
 _TOKEN = re.compile(r"\|[^|\\]*\||[()]|[^\s()|;\"]+|\S")
 _NUMERAL = re.compile(r"(0|[1-9][0-9]*)(\.[0-9]+)?")
+# More digits than any time of a model has; Python refuses to convert much longer ones.
+_LONGEST_NUMERAL = 1000
 _NAME = re.compile(r"[A-Za-z~!@$%^&*_+=<>.?/-][A-Za-z0-9~!@$%^&*_+=<>.?/-]*")
 _OPERATORS = frozenset(
     {"and", "or", "not", "=>", "xor", "=", "distinct", "ite", "<", "<=", ">", ">=", "+", "-", "*", "/",
@@ -101,7 +103,11 @@ def _bindings(node: list, names: Mapping[str, str]) -> list[str]:
 
 
 def _atom(token: str, names: Mapping[str, str], local: Mapping[str, int]) -> None:
-    if token in ("true", "false") or _NUMERAL.fullmatch(token) or local.get(token, 0) > 0:
+    if token in ("true", "false") or local.get(token, 0) > 0:
+        return
+    if _NUMERAL.fullmatch(token):
+        if len(token) > _LONGEST_NUMERAL:
+            raise NotATerm(f"`{_short(token)}` has more than {_LONGEST_NUMERAL} digits")
         return
     name = token[1:-1] if len(token) > 1 and token[0] == token[-1] == "|" else token
     if name not in names:

@@ -2,44 +2,20 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+from verifier.evidence.recheck_moment import Moment
+from verifier.evidence.recheck_names import CLOCK, OPEN, P_BEFORE, Q_BEFORE, watch_symbols
 from verifier.evidence.recheck_script import (
     FALSE, TRUE, ZERO, Time, add, choose, conj, disj, neg, number,
 )
-from verifier.language.model import Form, Property
+from verifier.language.model import BUILT_IN, Form
 
-if TYPE_CHECKING:
-    from verifier.evidence.recheck_moment import Moment
-
-P_BEFORE, Q_BEFORE, OPEN, CLOCK = "watch P before", "watch Q before", "watch open", "watch time"
-
-# The bits and the clock that each row of 8.2 uses.
-_USES = {
-    Form.WITHIN: (P_BEFORE, OPEN, CLOCK),
-    Form.KEEPS: (P_BEFORE, OPEN, CLOCK),
-    Form.ONLY_AFTER: (P_BEFORE, Q_BEFORE, OPEN),
-    Form.LASTS_AT_LEAST: (P_BEFORE, CLOCK),
-    Form.LASTS_AT_MOST: (P_BEFORE, CLOCK),
-    Form.HAS_HELD: (P_BEFORE, Q_BEFORE, CLOCK),
-    Form.BETWEEN_AT_MOST: (P_BEFORE, Q_BEFORE, OPEN, CLOCK),
-    Form.BETWEEN_AT_LEAST: (P_BEFORE, Q_BEFORE, OPEN, CLOCK),
-}
-WATCHED = frozenset({Form.NEVER, Form.ALWAYS, Form.WHILE, Form.POSSIBLE, *_USES})
-
-
-def symbols(prop: Property) -> dict[str, str]:
-    """Symbols of the watch with their sorts, in a fixed order."""
-    used = _USES.get(prop.form, ())
-    if prop.form is Form.POSSIBLE and prop.bound is not None:
-        used = (CLOCK,)
-    return {name: "Real" if name == CLOCK else "Bool" for name in used}
+WATCHED = frozenset(Form) - BUILT_IN - {Form.EVENTUALLY}
 
 
 class _Row:
     """P, Q, R, onsets and old values in one state."""
 
-    def __init__(self, moment: "Moment"):
+    def __init__(self, moment: Moment):
         prop = moment.asked.prop
         self.form, self.bound = prop.form, prop.bound
         self.p, self.q, self.r = moment.holds(prop.p), moment.holds(prop.q), moment.holds(prop.r)
@@ -53,7 +29,7 @@ class _Row:
         return f"({relation} {self.clock} {number(self.bound)})"
 
 
-def bad(moment: "Moment") -> str:
+def bad(moment: Moment) -> str:
     """8.2, column "bad in settled s"; for ``possible`` it means shown."""
     row = _Row(moment)
     positive = TRUE if row.bound is not None and row.bound > 0 else FALSE
@@ -88,8 +64,10 @@ def bad(moment: "Moment") -> str:
     return conj([moment.settled, formula])
 
 
-def absorb(moment: "Moment", delay: str) -> tuple[dict[str, str], dict[str, Time]]:
+def absorb(moment: Moment, delay: str) -> tuple[dict[str, str], dict[str, Time]]:
     """8.2, column "absorbing s": bits and clock after a world step of ``delay`` from ``moment``."""
+    if not watch_symbols(moment.asked.prop):
+        return {}, {}
     row = _Row(moment)
     is_open, restart = FALSE, FALSE
     match row.form:
