@@ -9,16 +9,23 @@ must choose among that, and the library's answer is checked. Times are exact fra
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
 from fractions import Fraction
 from itertools import product
 
-from transitions.core import Machine as LibraryMachine
-
-from verifier.language.model import Machine, Model, Transition, Window
-from verifier.semantics.concrete_guard import Locations, Test, compile_guard
+from verifier.language.model import Model, Transition
+from verifier.semantics.concrete_guard import Locations
+from verifier.semantics.concrete_ready import (
+    ReadyMachine,
+    ReadyTransition,
+    has_held_clock,
+    held_clocks,
+    held_name,
+    ready_machine,
+)
 from verifier.semantics.run import Move, Snapshot, Step
+
+__all__ = ["Concrete", "NotAllowed", "ZERO", "has_held_clock", "held_name"]
 
 ZERO = Fraction(0)
 Times = Mapping[str, Fraction]
@@ -30,37 +37,6 @@ class NotAllowed(Exception):
     def __init__(self, reason: str):
         super().__init__(reason)
         self.reason = reason
-
-
-class _Bare:
-    """What a library machine moves: nothing but the attributes the library puts on it."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Ready:
-    """One transition made ready to run; ``opens`` and ``ends`` pair a time's name with seconds."""
-
-    move: Move
-    source: str
-    target: str
-    guard: Test
-    opens: tuple[tuple[str, Fraction], ...]
-    ends: tuple[tuple[str, Fraction], ...]
-    limits_delay: bool
-    is_fault: bool
-    fire: Callable[[], bool]
-
-
-@dataclass(frozen=True, slots=True)
-class _Place:
-    """One machine made ready to run."""
-
-    name: str
-    is_control: bool
-    time: str
-    by_source: Mapping[str, tuple[_Ready, ...]]
-    library: LibraryMachine
-    body: _Bare
 
 
 class Concrete:
@@ -81,12 +57,12 @@ class Concrete:
     def __init__(self, model: Model, budget: int = 0):
         self.model = model
         self.budget = budget
-        self._places = tuple(_place(machine) for machine in model.machines)
+        self._places = tuple(ready_machine(machine) for machine in model.machines)
         self._machines = {machine.name: machine for machine in model.machines}
         self._by_name = {place.name: place for place in self._places}
         self._control = tuple(place for place in self._places if place.is_control)
         self._world = tuple(place for place in self._places if not place.is_control)
-        self._held = tuple(_held_clocks(self._places, model))
+        self._held = tuple(held_clocks(self._places, model))
 
     def initial(self) -> Snapshot:
         """The first state (3.3), at time 0."""
@@ -215,7 +191,7 @@ class Concrete:
                     longest = left
         return longest
 
-    def _open(self, place: _Place, snapshot: Snapshot, delay: Fraction) -> list[_Ready]:
+    def _open(self, place: ReadyMachine, snapshot: Snapshot, delay: Fraction) -> list[ReadyTransition]:
         """The transitions of one machine that are enabled after ``delay``."""
         locations = snapshot.locations
         may_fail = snapshot.spent < self.budget
@@ -228,7 +204,7 @@ class Concrete:
 
     # -- one step -------------------------------------------------------------------------------
 
-    def _settle_moves(self, snapshot: Snapshot, step: Step) -> list[_Ready]:
+    def _settle_moves(self, snapshot: Snapshot, step: Step) -> list[ReadyTransition]:
         if snapshot.is_settled:
             raise NotAllowed("a settle round in a settled state")
         if step.delay != 0:
@@ -247,7 +223,7 @@ class Concrete:
             raise NotAllowed(f"{min(chosen)} has no part in this settle round")
         return found
 
-    def _world_moves(self, snapshot: Snapshot, step: Step) -> list[_Ready]:
+    def _world_moves(self, snapshot: Snapshot, step: Step) -> list[ReadyTransition]:
         if not snapshot.is_settled:
             raise NotAllowed("a world step in a state that is not settled")
         if step.delay < 0:
@@ -263,7 +239,7 @@ class Concrete:
             found.append(_among(self._open(place, snapshot, step.delay), move))
         return found
 
-    def _fire(self, ready: _Ready, locations: Locations) -> str:
+    def _fire(self, ready: ReadyTransition, locations: Locations) -> str:
         """Let the library take the transition, and hold it to its word."""
         place = self._by_name[ready.move.machine]
         place.library.set_state(locations[place.name], place.body)
@@ -295,76 +271,7 @@ class Concrete:
         return times
 
 
-def _place(machine: Machine) -> _Place:
-    body = _Bare()
-    library = LibraryMachine(
-        model=body,
-        states=list(machine.states),
-        initial=machine.states[0],
-        auto_transitions=False,
-    )
-    for transition in machine.transitions:
-        library.add_transition(
-            f"take_{transition.index}", source=transition.source, dest=transition.target
-        )
-    by_source: dict[str, list[_Ready]] = {state: [] for state in machine.states}
-    for transition in machine.transitions:
-        by_source[transition.source].append(_ready(machine, transition, body))
-    return _Place(
-        machine.name,
-        machine.is_control,
-        f"time {machine.name}",
-        {state: tuple(found) for state, found in by_source.items()},
-        library,
-        body,
-    )
-
-
-def _ready(machine: Machine, transition: Transition, body: _Bare) -> _Ready:
-    windows: list[tuple[str, Window]] = []
-    if transition.after is not None:
-        windows.append((f"time {machine.name}", transition.after))
-    if transition.held is not None:
-        windows.append((held_name(transition), transition.held))
-    all_end = bool(windows) and all(window.hi is not None for _name, window in windows)
-    return _Ready(
-        move=Move(machine.name, transition.index),
-        source=transition.source,
-        target=transition.target,
-        guard=compile_guard(transition.when),
-        opens=tuple((name, window.lo) for name, window in windows if window.lo > 0),
-        ends=tuple((name, window.hi) for name, window in windows if window.hi is not None),
-        # 5.4: of control every transition with a window, of the world those that oblige (4.2).
-        limits_delay=all_end and transition.fault is None,
-        is_fault=transition.fault is not None,
-        fire=getattr(body, f"take_{transition.index}"),
-    )
-
-
-def held_name(transition: Transition) -> str:
-    """``held M n`` for transition n of M."""
-    return f"held {transition.machine} {transition.index}"
-
-
-def has_held_clock(transition: Transition) -> bool:
-    """Whether ``held M n`` is part of a state: a window of just 0 s needs no clock (section 10)."""
-    return transition.held is not None and not transition.held.lo == transition.held.hi == 0
-
-
-def _held_clocks(
-    places: tuple[_Place, ...], model: Model
-) -> Iterator[tuple[str, str, str, Test]]:
-    for place, machine in zip(places, model.machines):
-        ready_by_index = {
-            ready.move.transition: ready for found in place.by_source.values() for ready in found
-        }
-        for transition in machine.transitions:
-            if has_held_clock(transition):
-                ready = ready_by_index[transition.index]
-                yield held_name(transition), machine.name, transition.source, ready.guard
-
-
-def _is_open(ready: _Ready, locations: Locations, times: Times, delay: Fraction) -> bool:
+def _is_open(ready: ReadyTransition, locations: Locations, times: Times, delay: Fraction) -> bool:
     """4.1, for a transition whose machine is in its source."""
     if not ready.guard(locations):
         return False
@@ -382,7 +289,7 @@ def _one_each(step: Step) -> dict[str, Move]:
     return chosen
 
 
-def _among(found: list[_Ready], move: Move) -> _Ready:
+def _among(found: list[ReadyTransition], move: Move) -> ReadyTransition:
     for ready in found:
         if ready.move == move:
             return ready
