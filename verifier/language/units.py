@@ -42,14 +42,15 @@ UNITS: dict[str, tuple[str, str]] = {
 }
 _WRITTEN = {name: written for written, (name, _) in UNITS.items()}
 
+# Powers of length and time.
 _DIMENSIONS = {
-    "[time]": "a time",
-    "[length]": "a length",
-    "[length] / [time]": "a speed",
-    "[length] / [time] ** 2": "an acceleration",
-    "[length] ** 2 / [time] ** 2": "a speed squared",
-    "dimensionless": "a number without a unit",
+    (0, 0): "a number without a unit",
+    (0, 1): "a time",
+    (1, 0): "a length",
+    (1, -1): "a speed",
+    (1, -2): "an acceleration",
 }
+_BASE = {(0, 1): "s", (1, 0): "m", (1, -1): "m/s", (1, -2): "m/s2"}
 
 
 @dataclass(frozen=True)
@@ -181,10 +182,15 @@ def first_word(text: QuantityText) -> Word:
     return text.word
 
 
+def _powers(quantity: "pint.Quantity") -> tuple[Fraction, Fraction]:
+    found = quantity.dimensionality
+    return Fraction(found.get("[length]", 0)), Fraction(found.get("[time]", 0))
+
+
 def dimension(quantity: "pint.Quantity") -> str:
     """The dimension in words: "a time", "a length", "a number without a unit" ..."""
-    text = str(quantity.dimensionality)
-    return _DIMENSIONS.get(text, f"a quantity of dimension {text}")
+    length, time = _powers(quantity)
+    return _DIMENSIONS.get((length, time), f"a quantity in m^{length} s^{time}")
 
 
 def seconds(quantity: "pint.Quantity") -> Fraction | None:
@@ -198,17 +204,17 @@ def show(value: "pint.Quantity | Span") -> str:
     """A value for people: "27 s", "6 s .. 10 s", "about 47.224 s"."""
     if isinstance(value, Span):
         return f"{show(value.lo)} .. {show(value.hi) if value.hi is not None else ''}".rstrip()
-    written = _WRITTEN.get(str(value.units))
-    if written is None and str(value.dimensionality) != "dimensionless":
-        for candidate in ("s", "m", "m/s", "m/s2"):
-            unit = _registry().Unit(UNITS[candidate][0])
-            if unit.dimensionality == value.dimensionality:
-                return show(value.to(unit))
+    powers = _powers(value)
+    names = list(value.unit_items())
+    if len(names) == 1 and names[0][1] == 1:
+        unit = _WRITTEN[names[0][0]]
+    elif powers in _BASE:
+        unit = _BASE[powers]
+        value = value.to(UNITS[unit][0])
+    else:
         value = value.to_base_units()
-        written = str(value.units)
-    elif written is None:
-        value = value.to("dimensionless")
-    return f"{decimal(Fraction(value.magnitude))} {written or ''}".rstrip()
+        unit = "" if powers == (0, 0) else f"m^{powers[0]} s^{powers[1]}"
+    return f"{decimal(Fraction(value.magnitude))} {unit}".rstrip()
 
 
 def decimal(value: Fraction) -> str:
