@@ -102,8 +102,9 @@ def _chosen_packs(check: ModelCheck, asked: Sequence[str]) -> list[Pack]:
             _fitting(read_pack(_spec_path(word), findings, word), check, word) for word in words
         ]
     elif header.kind and header.jurisdiction:
+        before = len(findings)
         found = _packs_by_kind(check)
-        if not found:
+        if not found and len(findings) == before:
             message = f"no spec pack for kind {header.kind} and jurisdiction {header.jurisdiction}"
             findings.add(
                 "LX401",
