@@ -326,14 +326,16 @@ class Draft:
         findings = self.findings
         given = mapping_of(use.get("set"), findings, "`set`")
         needs = mapping_of(body.get("needs"), findings, "`needs`")
+        misspelt = set()
         for entry in given:
             if entry.key.text not in needs:
+                hint = did_you_mean(entry.key.text, needs.entries)
+                misspelt.add(hint)
                 findings.add(
                     "LX308",
                     entry.key.spot,
                     f"the part has no need `{entry.key.text}`",
-                    mark=did_you_mean(entry.key.text, needs.entries)
-                    or f"its needs: {', '.join(needs.entries) or 'none'}",
+                    mark=hint or f"its needs: {', '.join(needs.entries) or 'none'}",
                     sees=[(body.place, "the part is declared here")],
                 )
         for entry in needs:
@@ -348,7 +350,7 @@ class Draft:
                 closure = Closure(text, user, members) if text else None
             elif default is not None:
                 closure = Closure(default, scope)
-            else:
+            elif did_you_mean(name, [name]) not in misspelt:
                 spot = use.key("set").spot if "set" in use else use.key("part").spot
                 findings.add(
                     "LX307",

@@ -171,7 +171,8 @@ def _arithmetic(
     if left.dimensionality != right.dimensionality:
         verb = "added to" if text.sign == "+" else "less"
         message = f"{dimension(left)} {verb} {dimension(right)}"
-        raise QuantityError("LX214", sign, message, "both sides must have one dimension")
+        mark = f"{show(left)} on the left, {show(right)} on the right"
+        raise QuantityError("LX214", sign, message, mark)
     return left + right if text.sign == "+" else left - right
 
 
