@@ -3,13 +3,14 @@
 import csv
 import io
 import json
+from dataclasses import replace
 from xml.etree import ElementTree
 
 import jsonschema
 import pytest
 
 from tests.views.small_crossing import (
-    EARLY_PROCEED, MODEL, STUCK_AMBER, UNAMBIGUOUS, WARNED, CLOSED_FIRST, late, outcome, proved,
+    EARLY_PROCEED, MODEL, SIGNAL, STUCK_AMBER, UNAMBIGUOUS, WARNED, CLOSED_FIRST, is_, late, outcome, proved,
     undecided, violated, with_verdict,
 )
 from verifier.evidence.replay import replay_trace
@@ -17,8 +18,10 @@ from verifier.views.control_table import HEADS, rows, table_csv, table_json, tab
 from verifier.views.document import (
     DocumentError, Refused, Report, document, document_text, read_document, schema,
 )
+from verifier.language.guard import And, Not, Or
 from verifier.views.junit import junit_text
 from verifier.views.trace_document import trace_document, trace_from_document
+from verifier.views.truth import guard_text
 
 REPORT = Report(
     (outcome(proved(UNAMBIGUOUS), violated(), undecided()),),
@@ -157,3 +160,22 @@ def test_control_table_as_csv_and_json_say_the_same():
 
 def test_the_story_of_a_late_answer_has_its_onset():
     assert late().trace.onset is not None and late().trace.onset < late().trace.violating
+
+
+def test_a_guard_with_names_from_inside_a_part_is_written_out_by_names_of_the_model():
+    called, near = MODEL.terms["called"].guard, MODEL.terms["train_near"].guard
+    inside = replace(SIGNAL.transitions[0], when=And((called, Not(near))), when_text="ready and not near")
+    known = replace(SIGNAL.transitions[1], when=called, when_text="called")
+    model = replace(MODEL, machines=(replace(SIGNAL, transitions=(inside, known)),))
+    assert [row.when for row in rows(model)] == ["called and not train_near", "called"]
+
+
+def test_written_out_guards_keep_their_brackets():
+    a, b, c = is_("lights", "dark"), is_("signal", "danger"), is_("train", "away", "passing")
+    assert guard_text(And((a, Or((b, Not(c)))))) == (
+        "lights is dark and (signal is danger or not train is away | passing)"
+    )
+    assert guard_text(Not(Or((a, b)))) == "not (lights is dark or signal is danger)"
+    assert guard_text(And((a, b, c)), {And((a, b)): "shut"}) == "shut and train is away | passing"
+    assert guard_text(Or((a, b)), {And((a, b)): "shut"}) == "lights is dark or signal is danger"
+    assert guard_text(Not(Or((a, b))), {Or((a, b)): "some"}) == "not some"

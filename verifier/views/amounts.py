@@ -20,6 +20,13 @@ def seconds_text(seconds: Fraction) -> str:
     return f"{float(seconds):.{DECIMALS}f}".rstrip("0") + " s"
 
 
+def short_seconds_text(seconds: Fraction) -> str:
+    """As ``seconds_text``, but a long value only as ``about 10.33 s``, for pictures."""
+    if (seconds * 10**DECIMALS).denominator != 1:
+        return f"about {float(seconds):.2f} s"
+    return seconds_text(seconds)
+
+
 def count_text(number: int, noun: str, plural: str = "") -> str:
     """``1 step``, ``2 steps``, ``no steps``."""
     if number == 1:
@@ -28,9 +35,9 @@ def count_text(number: int, noun: str, plural: str = "") -> str:
 
 
 def window_text(lo: Fraction, hi: Fraction | None) -> str:
-    """A window in seconds: ``4 s``, ``4 s .. 6 s`` or ``4 s ..``."""
+    """A window in seconds for pictures: ``4 s``, ``4 s .. 6 s`` or ``4 s ..``."""
     if hi is None:
-        return f"{seconds_text(lo)} .."
+        return f"{short_seconds_text(lo)} .."
     if lo == hi:
-        return seconds_text(lo)
-    return f"{seconds_text(lo)} .. {seconds_text(hi)}"
+        return short_seconds_text(lo)
+    return f"{short_seconds_text(lo)} .. {short_seconds_text(hi)}"

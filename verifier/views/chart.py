@@ -13,7 +13,7 @@ from html import escape
 
 from verifier.evidence.result import Result
 from verifier.language.model import Model
-from verifier.views.amounts import count_text, seconds_text
+from verifier.views.amounts import count_text, short_seconds_text
 from verifier.views.lanes import Lane, machine_lanes, truth_lanes
 from verifier.views.palette import (
     ALARM, ALARM_TINT, FONT, INK, ONSET, ONSET_TINT, QUIET, RULE, look_of,
@@ -61,7 +61,7 @@ def title_row(model: Model, result: Result, story: Story, n_columns: int) -> str
           for line in textwrap.wrap(result.property.says, 90)),
         f'<FONT COLOR="{QUIET}">{shown(model.crossing)} ({shown(model.kind)}), '
         f"{shown(model.path)}: {count_text(len(story.moments), 'step')}, "
-        f"{seconds_text(story.snapshot(len(story.moments)).time)}. Time runs down the page.</FONT>",
+        f"{short_seconds_text(story.snapshot(len(story.moments)).time)}. Time runs down the page.</FONT>",
     ]
     return f'<TR><TD BORDER="0" COLSPAN="{n_columns}" ALIGN="LEFT">{left(lines)}</TD></TR>'
 
@@ -134,9 +134,9 @@ def rows_of_instant(story: Story, index: int) -> int:
 
 def time_cell(story: Story, index: int, rows: int) -> str:
     time = story.snapshot(index).time
-    lines = [f'<FONT POINT-SIZE="13"><B>{shown(seconds_text(time))}</B></FONT>']
+    lines = [f'<FONT POINT-SIZE="13"><B>{shown(short_seconds_text(time))}</B></FONT>']
     if index > 0 and time != story.snapshot(index - 1).time:
-        later = seconds_text(time - story.snapshot(index - 1).time)
+        later = short_seconds_text(time - story.snapshot(index - 1).time)
         lines.append(f'<FONT POINT-SIZE="9" COLOR="{QUIET}">{shown(later)} later</FONT>')
     colour, border = (ALARM, 3) if index == story.violating else (RULE, 1)
     return (

@@ -8,17 +8,25 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
+import textwrap
+from collections.abc import Mapping, Set
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import zip_longest
 from typing import Any
 
-from verifier.language.guard import TRUE
+from verifier.language.guard import TRUE, Guard
 from verifier.language.model import Machine, Model, Transition
 from verifier.views.amounts import seconds_text
-from verifier.views.truth import guard_text
+from verifier.views.truth import guard_text, names_of
 
 HEADS = ("machine", "state", "leaves to", "when", "after", "held", "written at")
-WHEN_CHARS = 60
+WIDEST = 60
+STATES = re.compile(r"\bis\s+(?:not\s+)?\w+(?:\s*\|\s*\w+)*")
+GUARD_WORDS = frozenset("not and or true false some every another has".split())
+
+Names = Mapping[Guard, str]
 
 
 @dataclass(frozen=True)
@@ -36,24 +44,31 @@ class Row:
 
 def rows(model: Model) -> tuple[Row, ...]:
     """The rows of all control machines, observers left out: they belong to the specification."""
+    known = {*model.terms, *model.sensors, *(machine.name for machine in model.machines)}
+    names = names_of(model)
     found = []
     for machine in model.machines:
         if machine.is_control and not machine.is_observer:
             for state in machine.states:
-                found += _state_rows(machine, state)
+                found += _state_rows(machine, state, known, names)
     return tuple(found)
 
 
-def _state_rows(machine: Machine, state: str) -> list[Row]:
+def _state_rows(machine: Machine, state: str, known: Set[str], names: Names) -> list[Row]:
     leaving = [one for one in machine.transitions if one.source == state]
     if not leaving:
         where = f"{machine.place.file}:{machine.place.line}"
         return [Row(machine.name, state, "", "never left", None, None, where)]
-    return [_row(machine, transition) for transition in leaving]
+    return [_row(machine, transition, known, names) for transition in leaving]
 
 
-def _row(machine: Machine, transition: Transition) -> Row:
-    when = transition.when_text or guard_text(transition.when)
+def _row(machine: Machine, transition: Transition, known: Set[str], names: Names) -> Row:
+    """The guard is shown as written, or written out where it uses names from inside a part."""
+    when = transition.when_text
+    without_states = STATES.sub(" ", re.sub(r"\{\w+\}", "", when))
+    words = set(re.findall(r"[\w.]+", without_states)) - GUARD_WORDS
+    if not when or not words <= known:
+        when = guard_text(transition.when, names)
     return Row(
         machine.name,
         transition.source,
@@ -96,15 +111,19 @@ def table_text(model: Model) -> str:
 def aligned(cells: list[list[str]]) -> list[str]:
     """Rows of text in columns two spaces apart, with a rule under the first row.
 
-    A cell longer than ``WHEN_CHARS`` does not widen its column; the rest of its row moves on.
+    A cell longer than ``WIDEST`` goes on in further lines of its own column; a word is never cut.
     """
-    widths = [
-        max((len(row[i]) for row in cells if len(row[i]) <= WHEN_CHARS), default=0)
-        for i in range(len(cells[0]))
-    ]
-    lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
-             for row in cells]
-    return [lines[0], "  ".join("-" * width for width in widths), *lines[1:]]
+    folded = [[textwrap.wrap(cell, WIDEST, break_long_words=False, break_on_hyphens=False) or [""]
+               for cell in row] for row in cells]
+    widths = [max(len(line) for row in folded for line in row[i]) for i in range(len(cells[0]))]
+    lines = []
+    for row in folded:
+        for parts in zip_longest(*row, fillvalue=""):
+            pairs = zip(parts, widths, strict=True)
+            lines.append("  ".join(part.ljust(width) for part, width in pairs).rstrip())
+        if row is folded[0]:
+            lines.append("  ".join("-" * width for width in widths))
+    return lines
 
 
 def table_csv(model: Model) -> str:

@@ -55,24 +55,59 @@ def holds(guard: Guard, locations: Mapping[str, str]) -> bool:
             return any(holds(part, locations) for part in parts)
 
 
-def guard_text(guard: Guard) -> str:
-    """The guard in the language of ``specs/semantics.md`` section 2, states in alphabetical order."""
+def guard_text(guard: Guard, names: Mapping[Guard, str] | None = None) -> str:
+    """The guard in the language of ``specs/semantics.md`` section 2, states in alphabetical order.
+
+    Pieces that are guards of ``names`` (as ``names_of`` makes it) are called by their name.
+    """
+    return _text(guard, names or {})
+
+
+def _text(guard: Guard, names: Mapping[Guard, str]) -> str:
+    if guard in names:
+        return names[guard]
     match guard:
         case Const(value):
             return "true" if value else "false"
         case Is(machine, states):
             return f"{machine} is {' | '.join(sorted(states))}"
         case Not(part):
-            return f"not {_inner(part)}"
-        case And(parts):
-            return " and ".join(_inner(part) for part in parts)
-        case Or(parts):
-            return " or ".join(_inner(part) for part in parts)
+            return f"not {_inner(part, names)}"
+        case And() | Or():
+            word = " and " if isinstance(guard, And) else " or "
+            return word.join(_pieces(guard, names))
 
 
-def _inner(guard: Guard) -> str:
-    text = guard_text(guard)
-    return f"({text})" if isinstance(guard, And | Or) else text
+def _pieces(guard: And | Or, names: Mapping[Guard, str]) -> list[str]:
+    """The parts of a conjunction or disjunction, runs of parts that have a name together under it."""
+    runs = [(known.parts, name) for known, name in names.items() if type(known) is type(guard)]
+    runs.sort(key=lambda run: -len(run[0]))
+    pieces, at = [], 0
+    while at < len(guard.parts):
+        for parts, name in runs:
+            if guard.parts[at : at + len(parts)] == parts:
+                pieces.append(name)
+                at += len(parts)
+                break
+        else:
+            pieces.append(_inner(guard.parts[at], names))
+            at += 1
+    return pieces
+
+
+def _inner(guard: Guard, names: Mapping[Guard, str]) -> str:
+    text = _text(guard, names)
+    return f"({text})" if isinstance(guard, And | Or) and guard not in names else text
+
+
+def names_of(model: Model) -> dict[Guard, str]:
+    """Sensors and terms by their guard; of several with one guard the first declared."""
+    found: dict[Guard, str] = {}
+    for name, sensor in model.sensors.items():
+        found.setdefault(sensor.reads, name)
+    for name, term in model.terms.items():
+        found.setdefault(term.guard, name)
+    return found
 
 
 def conditions(prop: Property) -> tuple[Condition, ...]:
