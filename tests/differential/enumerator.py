@@ -35,7 +35,8 @@ class Verdict:
     """Whether a run of at most the steps asked for breaks the property, and the least number of steps.
 
     For ``does not settle``, ``time stops`` and ``order matters`` the steps lead to the first state of
-    which section 9 speaks; for ``dead`` to where the subject is alive (then ``violated`` is True).
+    which section 9 speaks; for ``dead`` to where the subject is in its state, or may be taken (11.3), and
+    ``violated`` means alive.
     """
 
     violated: bool
@@ -290,7 +291,7 @@ class _Search:
         graph = nx.DiGraph()
         first = self._node(self.grid.initial(), (), 0, frozenset())
         graph.add_node(first, depth=0)
-        if self._is_bad(first, ()):
+        if self._is_bad(first):
             self.found_at = 0
             return True
         layer = [first]
@@ -305,7 +306,7 @@ class _Search:
                     if not seen:
                         graph.add_node(after, depth=depth)
                         following.append(after)
-                    if (not seen or self.prop.form is Form.DEAD) and self._is_bad(after, taken):
+                    if not seen and self._is_bad(after):
                         self.found_at = depth
                         return True
                     graph.add_edge(node, after)
@@ -331,7 +332,7 @@ class _Search:
             aged.append(now)
         return _Node(state, tuple(aged), frozenset())
 
-    def _is_bad(self, node: _Node, taken: tuple[Transition, ...]) -> bool:
+    def _is_bad(self, node: _Node) -> bool:
         state, grid, form = node.state, self.grid, self.prop.form
         settled = grid.is_settled(state)
         where = state.where
@@ -347,7 +348,7 @@ class _Search:
         if form in _NEEDS_PAST:
             return settled and breaks_now(form, node.past, self.bound)
         if form is Form.DEAD:
-            return self._is_alive(state, taken)
+            return self._is_alive(state)
         if form is Form.TIME_STOPS:
             return not any(grid.can_pass(other) for other in self._at_once(state))
         if settled:
@@ -364,11 +365,14 @@ class _Search:
             return self._order_matters(state)
         raise ValueError(f"no enumeration for {form}")
 
-    def _is_alive(self, state: State, taken: tuple[Transition, ...]) -> bool:
+    def _is_alive(self, state: State) -> bool:
         kind, machine, what = self.prop.subject
+        number = self.grid.number[machine]
         if kind == "state":
-            return state.where[self.grid.number[machine]] == what
-        return any(t.machine == machine and t.index == what for t in taken)
+            return state.where[number] == what
+        control = self.grid.machines[number].is_control
+        found = self.grid.enabled(state, control).get(number, [])
+        return (control or self.grid.is_settled(state)) and any(t.index == what for t in found)
 
     def _pulses(self, node: _Node) -> bool:
         for i, found in self.grid.enabled(node.state, True).items():

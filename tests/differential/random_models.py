@@ -65,8 +65,10 @@ def random_property(checked: Model, seed: int, form: Form | None = None) -> Prop
     states = {m.name: m.states for m in checked.machines}
     if form is Form.DEAD:
         chosen = chance.choice(checked.machines)
-        if chosen.transitions and chance.random() < 0.5:
-            index = chance.choice(chosen.transitions).index
+        # 9.6: a fault counts only under a budget that can pay for it, so none is asked for here.
+        payable = [t for t in chosen.transitions if t.fault is None]
+        if payable and chance.random() < 0.5:
+            index = chance.choice(payable).index
             return prop(form, subject=("transition", chosen.name, index))
         return prop(form, subject=("state", chosen.name, chance.choice(chosen.states)))
     if form.is_built_in:

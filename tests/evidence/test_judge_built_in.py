@@ -138,6 +138,18 @@ def test_a_bounded_wait_before_the_stop_is_not_yet_the_stop():
     assert told(doomed, Form.TIME_STOPS, ("world", 1, ("W", 0))).violating == 1
 
 
+def test_replay_leads_a_run_on_to_where_time_stops():
+    """W must enter its endless round at 1 s at the latest; the trace ends before."""
+    round_trip = [go("w0", "w1", after=(1, 1)), go("w1", "w2", held=0), go("w2", "w1", held=0)]
+    doomed = model(machine("W", "train", "w0 w1 w2", round_trip))
+    claims = (Concrete(doomed).initial().locations,)
+    replayed = replay_trace(doomed, prop(Form.TIME_STOPS), Trace((), claims))
+    assert replayed.run.snapshots[-1].time == 1 and replayed.violating == len(replayed.run.steps)
+    escape = model(machine("W", "train", "w0 w1 w2 w3", [*round_trip, go("w2", "w3")]))
+    with pytest.raises(Disagreement, match="does not bear on"):
+        replay_trace(escape, prop(Form.TIME_STOPS), Trace((), claims))
+
+
 def race(b_waits_for: str):
     """A and B both answer W; C follows A, and B goes on only where C is still."""
     return model(
@@ -166,9 +178,26 @@ def test_dead_is_answered_by_a_run_that_lives():
     checked = relay(reads="b")
     steps = (("world", 0, ("W", 0)), ("settle", ("K", 0)), ("settle", ("K", 1)))
     assert told(checked, Form.DEAD, *steps, subject=("state", "K", "c")).violating == 3
-    assert told(checked, Form.DEAD, *steps, subject=("transition", "K", 0)).violating == 2
+    # Enabled is enough (11.3): the next step may take it.
+    assert told(checked, Form.DEAD, *steps, subject=("transition", "K", 0)).violating == 1
+    assert told(checked, Form.DEAD, *steps[:1], subject=("transition", "K", 1)) is None
     assert told(checked, Form.DEAD, *steps, subject=("transition", "V", 0)) is None
     assert told(checked, Form.DEAD, *steps, subject=("state", "V", "v1")) is None
+
+
+def test_a_transition_of_the_world_is_alive_only_from_a_settled_state():
+    """V could take its transition in b, but b is left within the settle, in which the world rests."""
+    assert told(relay(reads="b"), Form.DEAD, ("world", 0, ("W", 0)), ("settle", ("K", 0)),
+                subject=("transition", "V", 0)) is None
+    kept = relay(reads="b", second=1)
+    found = told(kept, Form.DEAD, ("world", 0, ("W", 0)), ("settle", ("K", 0)), subject=("transition", "V", 0))
+    assert found.violating == 2
+
+
+def test_a_transition_taken_together_with_its_delay_is_alive():
+    late = model(machine("V", "train", "v0 v1", [go("v0", "v1", after=(1, None))]))
+    assert told(late, Form.DEAD, subject=("transition", "V", 0)) is None
+    assert told(late, Form.DEAD, ("world", 1, ("V", 0)), subject=("transition", "V", 0)).violating == 1
 
 
 def test_replay_refuses_a_built_in_that_the_run_does_not_show():

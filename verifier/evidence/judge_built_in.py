@@ -7,7 +7,8 @@ run is ``Unjudged``; that is no verdict.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections import deque
+from collections.abc import Callable, Iterator
 from itertools import product
 
 from verifier.evidence.judgement import Judgement, Unjudged
@@ -17,6 +18,7 @@ from verifier.semantics.concrete import ZERO, Concrete
 from verifier.semantics.run import Move, Run, Snapshot, Step
 
 MOST_STATES = 20_000
+MOST_STATES_ON = 3_000
 
 
 def state_key(snapshot: Snapshot) -> tuple:
@@ -128,7 +130,8 @@ def _endless_settle(concrete: Concrete, start: Snapshot) -> tuple[tuple[Step, ..
 def _time_stops(concrete: Concrete, _prop: Property, run: Run) -> Judgement | None:
     """9.3: in no state that can be reached from the last one without delay can time pass.
 
-    Where time may still pass a little before it stops, the run has to be led to the stop itself.
+    Where time may still pass a little before it stops, the run has to be led on to the stop itself:
+    ``way_to_a_stop``.
     """
     start = run.snapshots[-1]
     seen = {state_key(start)}
@@ -149,7 +152,58 @@ def _time_stops(concrete: Concrete, _prop: Property, run: Run) -> Judgement | No
     return Judgement(last, None, "from here no time can pass, whatever is done")
 
 
-def _steps_without_delay(concrete: Concrete, snapshot: Snapshot):
+def way_to_a_stop(concrete: Concrete, start: Snapshot) -> tuple[Step, ...] | None:
+    """Steps from ``start`` to a nearby state from which no time can pass, if one is found.
+
+    Looks at steps without delay and at waits as long as they may be, ``MOST_STATES_ON`` states in all.
+    None says nothing: times between the ends of windows are not tried.
+    """
+    states = {state_key(start): start}
+    came_by: dict[tuple, tuple[tuple, Step] | None] = {state_key(start): None}
+    at_once: dict[tuple, list[tuple]] = {}
+    lively: set[tuple] = set()
+    todo = deque(states)
+    while todo and len(states) < MOST_STATES_ON:
+        key = todo.popleft()
+        snapshot = states[key]
+        steps = list(_steps_without_delay(concrete, snapshot))
+        longest = concrete.longest_delay(snapshot)
+        if snapshot.can_pass:
+            lively.add(key)
+            if longest is not None:
+                steps.append(Step("world", longest, ()))
+        for step in steps:
+            after = concrete.take(snapshot, step)
+            there = state_key(after)
+            if step.delay == 0:
+                at_once.setdefault(there, []).append(key)
+            if there not in states:
+                states[there] = after
+                came_by[there] = (key, step)
+                todo.append(there)
+    # What was not looked into may be lively, and so is whatever leads to something lively at once.
+    lively.update(todo)
+    spreading = list(lively)
+    while spreading:
+        for key in at_once.get(spreading.pop(), ()):
+            if key not in lively:
+                lively.add(key)
+                spreading.append(key)
+    for key in states:
+        if key not in lively:
+            return _way(came_by, key)
+    return None
+
+
+def _way(came_by: dict[tuple, tuple[tuple, Step] | None], key: tuple) -> tuple[Step, ...]:
+    steps: list[Step] = []
+    while (before := came_by[key]) is not None:
+        key, step = before
+        steps.append(step)
+    return tuple(reversed(steps))
+
+
+def _steps_without_delay(concrete: Concrete, snapshot: Snapshot) -> Iterator[Step]:
     if not snapshot.is_settled:
         yield from concrete.settle_rounds(snapshot)
         return
@@ -209,19 +263,20 @@ def _different(one: list[dict[str, str]], two: list[dict[str, str]]) -> str | No
     return None
 
 
-def _dead(_concrete: Concrete, prop: Property, run: Run) -> Judgement | None:
-    """9.6: the run shows that the subject is alive (a state entered, a transition taken)."""
+def _dead(concrete: Concrete, prop: Property, run: Run) -> Judgement | None:
+    """9.6: the run shows that the subject is alive: the state is entered, or the transition taken or
+    about to be (11.3: enabled where the next step may take it)."""
     if not prop.subject:
         return None
     kind, machine, what = prop.subject
-    if kind == "state":
-        for index, snapshot in enumerate(run.snapshots):
+    for index, snapshot in enumerate(run.snapshots):
+        if kind == "state":
             if snapshot.locations[machine] == what:
                 return Judgement(index, None, f"{machine} is in {what}")
-        return None
-    for index, step in enumerate(run.steps):
-        if Move(machine, what) in step.moves:
-            return Judgement(index + 1, None, f"{machine} takes its transition {what}")
+        elif Move(machine, what) in concrete.choices(snapshot).get(machine, ()):
+            return Judgement(index, None, f"{machine} may take its transition {what} here")
+        elif index < len(run.steps) and Move(machine, what) in run.steps[index].moves:
+            return Judgement(index + 1, None, f"{machine} has taken its transition {what}")
     return None
 
 

@@ -9,11 +9,12 @@ from collections.abc import Mapping
 from fractions import Fraction
 
 from verifier.evidence.judge import judge
+from verifier.evidence.judge_built_in import way_to_a_stop
 from verifier.evidence.judgement import Judgement
 from verifier.evidence.result import Disagreement, ReplayedTrace
-from verifier.language.model import Model, Property
+from verifier.language.model import Form, Model, Property
 from verifier.semantics.concrete import Concrete, NotAllowed
-from verifier.semantics.run import Run, Snapshot, Trace
+from verifier.semantics.run import Run, Snapshot, Step, Trace
 
 # Claims about these belong to a proof's bookkeeping; the concrete machine has no opinion on them.
 _NOT_OF_THE_STATE = ("watch ", "fresh ")
@@ -41,7 +42,8 @@ def replay_trace(model: Model, prop: Property, trace: Trace, budget: int = 0) ->
     Returns
     -------
     ReplayedTrace
-        The run as taken; for ``does not settle`` led on, if need be, until a state comes back.
+        The run as taken; led on, if need be, for ``does not settle`` until a state comes back and for
+        ``time stops`` to where time stops.
 
     Raises
     ------
@@ -74,6 +76,9 @@ def replay_trace(model: Model, prop: Property, trace: Trace, budget: int = 0) ->
         _compare(trace.claims[index + 1], snapshots[-1], index + 1)
     run = Run(trace.steps, tuple(snapshots))
     judgement = judge(concrete, prop, run)
+    if judgement is None and prop.form is Form.TIME_STOPS:
+        run = _lengthened(concrete, run, way_to_a_stop(concrete, run.snapshots[-1]) or ())
+        judgement = judge(concrete, prop, run)
     if judgement is None:
         raise NotShown(
             f"the trace does not bear on {prop.id!r}",
@@ -101,16 +106,20 @@ def replay_prefix(run: Run, last: int, why: str) -> ReplayedTrace:
 
 
 def _replayed(concrete: Concrete, run: Run, judgement: Judgement) -> ReplayedTrace:
-    snapshots = list(run.snapshots)
-    for step in judgement.further:
-        snapshots.append(concrete.take(snapshots[-1], step))
     return ReplayedTrace(
-        Run(run.steps + judgement.further, tuple(snapshots)),
+        _lengthened(concrete, run, judgement.further),
         judgement.violating,
         judgement.onset,
         judgement.loop,
         judgement.why,
     )
+
+
+def _lengthened(concrete: Concrete, run: Run, further: tuple[Step, ...]) -> Run:
+    snapshots = list(run.snapshots)
+    for step in further:
+        snapshots.append(concrete.take(snapshots[-1], step))
+    return Run(run.steps + further, tuple(snapshots))
 
 
 def _compare(claim: Mapping[str, str | Fraction], snapshot: Snapshot, index: int) -> None:
