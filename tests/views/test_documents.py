@@ -166,8 +166,15 @@ def test_a_guard_with_names_from_inside_a_part_is_written_out_by_names_of_the_mo
     called, near = MODEL.terms["called"].guard, MODEL.terms["train_near"].guard
     inside = replace(SIGNAL.transitions[0], when=And((called, Not(near))), when_text="ready and not near")
     known = replace(SIGNAL.transitions[1], when=called, when_text="called")
-    model = replace(MODEL, machines=(replace(SIGNAL, transitions=(inside, known)),))
+    machines = (replace(SIGNAL, transitions=(inside, known)), *MODEL.machines[2:])
+    model = replace(MODEL, machines=machines)
     assert [row.when for row in rows(model)] == ["called and not train_near", "called"]
+
+
+def test_a_need_called_like_a_term_of_the_model_is_not_taken_for_it():
+    inside = replace(SIGNAL.transitions[0], when=MODEL.terms["train_near"].guard, when_text="called")
+    model = replace(MODEL, machines=(replace(SIGNAL, transitions=(inside,)), *MODEL.machines[2:]))
+    assert rows(model)[0].when == "train_near"
 
 
 def test_written_out_guards_keep_their_brackets():

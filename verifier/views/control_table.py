@@ -16,7 +16,7 @@ from fractions import Fraction
 from itertools import zip_longest
 from typing import Any
 
-from verifier.language.guard import TRUE, Guard
+from verifier.language.guard import TRUE, Guard, machines_read
 from verifier.language.model import Machine, Model, Transition
 from verifier.views.amounts import seconds_text
 from verifier.views.truth import guard_text, names_of
@@ -24,9 +24,11 @@ from verifier.views.truth import guard_text, names_of
 HEADS = ("machine", "state", "leaves to", "when", "after", "held", "written at")
 WIDEST = 60
 STATES = re.compile(r"\bis\s+(?:not\s+)?\w+(?:\s*\|\s*\w+)*")
-GUARD_WORDS = frozenset("not and or true false some every another has".split())
+QUANTIFIER = re.compile(r"\b(?:some|every|another)\s+\w+\s+has\b")
+GUARD_WORDS = frozenset("not and or true false".split())
 
 Names = Mapping[Guard, str]
+Reads = Mapping[str, Set[str]]
 
 
 @dataclass(frozen=True)
@@ -44,30 +46,30 @@ class Row:
 
 def rows(model: Model) -> tuple[Row, ...]:
     """The rows of all control machines, observers left out: they belong to the specification."""
-    known = {*model.terms, *model.sensors, *(machine.name for machine in model.machines)}
+    reads: dict[str, Set[str]] = {machine.name: {machine.name} for machine in model.machines}
+    reads |= {name: machines_read(term.guard) for name, term in model.terms.items()}
+    reads |= {name: machines_read(sensor.reads) for name, sensor in model.sensors.items()}
     names = names_of(model)
     found = []
     for machine in model.machines:
         if machine.is_control and not machine.is_observer:
             for state in machine.states:
-                found += _state_rows(machine, state, known, names)
+                found += _state_rows(machine, state, reads, names)
     return tuple(found)
 
 
-def _state_rows(machine: Machine, state: str, known: Set[str], names: Names) -> list[Row]:
+def _state_rows(machine: Machine, state: str, reads: Reads, names: Names) -> list[Row]:
     leaving = [one for one in machine.transitions if one.source == state]
     if not leaving:
         where = f"{machine.place.file}:{machine.place.line}"
         return [Row(machine.name, state, "", "never left", None, None, where)]
-    return [_row(machine, transition, known, names) for transition in leaving]
+    return [_row(machine, transition, reads, names) for transition in leaving]
 
 
-def _row(machine: Machine, transition: Transition, known: Set[str], names: Names) -> Row:
+def _row(machine: Machine, transition: Transition, reads: Reads, names: Names) -> Row:
     """The guard is shown as written, or written out where it uses names from inside a part."""
     when = transition.when_text
-    without_states = STATES.sub(" ", re.sub(r"\{\w+\}", "", when))
-    words = set(re.findall(r"[\w.]+", without_states)) - GUARD_WORDS
-    if not when or not words <= known:
+    if not when or not _names_resolve(when, transition.when, reads):
         when = guard_text(transition.when, names)
     return Row(
         machine.name,
@@ -78,6 +80,18 @@ def _row(machine: Machine, transition: Transition, known: Set[str], names: Names
         transition.held.lo if transition.held else None,
         f"{transition.place.file}:{transition.place.line}",
     )
+
+
+def _names_resolve(text: str, guard: Guard, reads: Reads) -> bool:
+    """Whether the names in ``text`` are the model's own: known, and reading the machines ``guard`` reads.
+
+    Inside a part a name may be a need that happens to be called like something of the model.
+    """
+    words = set(re.findall(r"[\w.{}]+", QUANTIFIER.sub(" ", STATES.sub(" ", text)))) - GUARD_WORDS
+    patterns = [re.compile(re.sub(r"\\\{\w+\\\}", r"\\w+", re.escape(word))) for word in words]
+    named = [[name for name in reads if pattern.fullmatch(name)] for pattern in patterns]
+    machines = {machine for names in named for name in names for machine in reads[name]}
+    return all(named) and machines == machines_read(guard)
 
 
 def table_text(model: Model) -> str:
