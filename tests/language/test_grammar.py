@@ -7,7 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from verifier.diagnostics import Findings, Place
-from verifier.language.grammar import (
+from verifier.language.grammar import parse_guard, parse_window
+from verifier.language.syntax import (
     Arithmetic,
     Both,
     Compare,
@@ -18,8 +19,6 @@ from verifier.language.grammar import (
     Opposite,
     Over,
     Truth,
-    parse_guard,
-    parse_window,
 )
 from verifier.language.tree import Scalar
 

@@ -322,3 +322,21 @@ def test_a_pack_that_cannot_be_read_is_one_error(tmp_path):
     given = files("never: lit")
     given["specs/trial.yaml"] = given["specs/trial.yaml"].replace("groups: [track]", "groups: [")
     assert [one.code for one in errors(tmp_path, given)] == ["LX107"]
+
+
+@pytest.mark.parametrize("groups", ["", "groups: {track: []}\n"])
+def test_a_pack_over_a_group_without_members_is_an_error(groups, tmp_path):
+    """Its properties for each track would vanish, and nothing would be left to fail."""
+    given = files("never: lit")
+    given["model.yaml"] = (
+        MODEL.replace("groups: {track: [up, down]}\n", groups)
+        .replace("_{track}\": {role: train, for each: track,", "_up\": {role: train,")
+        .replace("  \"near_{track}\": {for each: track, is: \"train_{track} is near\"}\n", "")
+    )
+    assert [one.code for one in errors(tmp_path, given)] == ["LX413"]
+
+
+def test_an_empty_list_of_packs_is_an_error(tmp_path):
+    given = files("never: lit")
+    given["model.yaml"] += "specs: []\n"
+    assert [one.code for one in errors(tmp_path, given)] == ["LX401"]

@@ -110,3 +110,18 @@ machines:
     assert errors(tmp_path, {"model.yaml": text}) == ()
     wrong = text.replace('when: "signal_{track} is danger"', 'when: "signal_down is danger"')
     assert [one.code for one in errors(tmp_path, {"model.yaml": wrong})] == ["LX305"]
+
+
+def test_what_the_user_of_a_part_adds_to_an_operator_is_held_to_what_it_sees(tmp_path):
+    def files(guard):
+        return {
+            "model.yaml": HEAD + "machines: {bell: {role: control, states: [off, on], "
+            "transitions: []}}\nparts:\n  - part: part.yaml\n    as: keeper\n"
+            f"    add: {{man: [{{from: rest, to: busy, when: {guard}}}]}}\n",
+            "part.yaml": "part: keeper\nmachines:\n"
+            "  man: {role: operator, sees: [lamp], states: [rest, busy], transitions: []}\n"
+            "  lamp: {role: equipment, states: [off, on], transitions: []}\n",
+        }
+
+    assert errors(tmp_path, files("keeper.lamp is on and keeper.man is rest")) == ()
+    assert [one.code for one in errors(tmp_path, files("bell is on"))] == ["LX305"]

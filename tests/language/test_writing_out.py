@@ -270,3 +270,13 @@ def test_the_digest_follows_the_meaning_and_not_the_layout(tmp_path):
     )
     assert first == same != other
     assert len(first) == 64 and set(first) <= set("0123456789abcdef")
+
+
+def test_a_part_has_no_groups_of_its_own(tmp_path):
+    files = {
+        "model.yaml": HEAD + "parts: [{part: p.yaml, as: x}]\n",
+        "p.yaml": "part: p\ngroups: {side: [left, right]}\n",
+    }
+    assert [one.code for one in errors(tmp_path, files)] == ["LX115"]
+    files["p.yaml"] = "part: p\ngroups: {}\n"
+    assert errors(tmp_path, files) == ()

@@ -5,10 +5,11 @@ from __future__ import annotations
 from fractions import Fraction
 
 from verifier.diagnostics import Findings, did_you_mean
-from verifier.language.grammar import WindowText, Word, parse_window
+from verifier.language.grammar import parse_window
 from verifier.language.model import Window
 from verifier.language.names import Amount, Broken, Closure, Scope
 from verifier.language.shape import fill
+from verifier.language.syntax import WindowText, Word
 from verifier.language.tree import Scalar
 from verifier.language.units import (
     AlreadyReported,

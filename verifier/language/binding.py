@@ -10,11 +10,12 @@ from collections.abc import Iterator, Mapping
 
 from verifier.diagnostics import Spot, did_you_mean
 from verifier.language.check import ModelCheck, declare_amounts
+from verifier.language.drafts import MachineDraft
 from verifier.language.model import Property, Role
-from verifier.language.names import Broken, Closure, Definition, Scope, names_in
+from verifier.language.names import Broken, Closure, Definition, Scope
 from verifier.language.packs import Need, Pack, PackProperty
-from verifier.language.parts import MachineDraft
 from verifier.language.properties import FormKeys, guards_of
+from verifier.language.resolve import names_in
 from verifier.language.shape import fill, text_of
 from verifier.language.tree import Entry, Items, Keys, Scalar
 
@@ -58,12 +59,14 @@ class _Binding:
         groups = {}
         for word in self._pack.groups:
             groups[word.text] = self._check.groups.get(word.text, ())
-            if word.text not in self._check.groups:
+            # Over an empty group its properties would vanish without a word.
+            if not groups[word.text]:
+                lacks = "is empty" if word.text in self._check.groups else "is not defined"
                 self._findings.add(
                     "LX413",
                     word.spot,
-                    f"the pack `{self._pack.name}` needs the group `{word.text}`, which "
-                    f"`{self._check.path}` does not define",
+                    f"the pack `{self._pack.name}` needs the group `{word.text}`, which {lacks} in "
+                    f"`{self._check.path}`",
                     mark=did_you_mean(word.text, self._check.groups),
                 )
         return groups

@@ -8,13 +8,16 @@ from dataclasses import dataclass
 
 from verifier.diagnostics import Findings, did_you_mean
 from verifier.language.amounts import Amounts
+from verifier.language.drafts import Draft, MachineDraft
 from verifier.language.guard import And, Const, Guard, Is, Not
 from verifier.language.kinds import JURISDICTIONS, KINDS
 from verifier.language.machines import MachineWriter
 from verifier.language.model import Machine, Model, Parameter, Sensor, Term, Window
-from verifier.language.names import Amount, Broken, Closure, Definition, Meanings, Scope
-from verifier.language.parts import Draft, MachineDraft
+from verifier.language.names import Amount, Broken, Closure, Definition, Scope
+from verifier.language.parts import Parts
+from verifier.language.resolve import Meanings
 from verifier.language.shape import (
+    check_format,
     good_name,
     keys_of,
     list_of,
@@ -60,7 +63,7 @@ class ModelCheck:
         self.scope = Scope("the model", self.groups)
         self.draft = Draft(findings)
         self._declare_parameters()
-        self.draft.enter(self.body, self.scope)
+        Parts(self.draft).enter(self.body, self.scope)
         self.draft.files.insert(0, path)
         self.terms = {d.name: self._term(d) for d in self.draft.terms}
         self.sensors = {
@@ -171,14 +174,6 @@ class ModelCheck:
             self.header.says,
             files,
         )
-
-
-def check_format(body: Keys, findings: Findings) -> None:
-    """Report a ``format`` other than 1."""
-    text = text_of(body.get("format"), findings, "`format`")
-    if text is not None and text.text != "1":
-        message = f"format `{text.text}` is not known"
-        findings.add("LX118", text.spot, message, mark="this program reads format 1")
 
 
 def one_of(node: Node | None, findings: Findings, what: str, table: Mapping[str, str]) -> str:

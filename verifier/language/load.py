@@ -16,7 +16,7 @@ from verifier.language.overlay import read_model
 from verifier.language.packs import Pack, read_pack
 from verifier.language.parts import beside
 from verifier.language.shape import words_of
-from verifier.language.tree import Scalar
+from verifier.language.tree import Items, Scalar
 
 # Where the packs are that come with the program: inside an installed package, or in a checkout.
 _HOME = Path(__file__).resolve().parent.parent
@@ -97,7 +97,10 @@ def _chosen_packs(check: ModelCheck, asked: Sequence[str]) -> list[Pack]:
     if asked:
         found = [_fitting(read_pack(path, findings), check, None) for path in asked]
     elif "specs" in check.body:
-        words = words_of(check.body.get("specs"), findings, "a spec pack")
+        node = check.body.get("specs")
+        words = words_of(node, findings, "a spec pack")
+        if isinstance(node, Items) and not node.items:
+            findings.add("LX401", node.spot, "the list of spec packs is empty")
         found = [
             _fitting(read_pack(_spec_path(word), findings, word), check, word) for word in words
         ]

@@ -1,6 +1,6 @@
 """Writes one machine out into numbered transitions and checks what its role allows.
 
-``specs/semantics.md`` 1.1, 1.3 and 1.5; who may see what: ``specs/format.md`` section 1.
+``specs/semantics.md`` 1.1, 1.3 and 1.5.
 """
 
 from __future__ import annotations
@@ -10,21 +10,12 @@ from dataclasses import dataclass
 
 from verifier.diagnostics import Findings, Place, did_you_mean
 from verifier.language.amounts import Amounts
-from verifier.language.grammar import GuardText
-from verifier.language.model import Machine, Role, Transition, Window
-from verifier.language.names import (
-    Closure,
-    Definition,
-    MachineName,
-    Meaning,
-    Meanings,
-    Scope,
-    conjunction,
-    names_in,
-    negation,
-)
+from verifier.language.drafts import MachineDraft
 from verifier.language.guard import TRUE
-from verifier.language.parts import MachineDraft
+from verifier.language.meaning import Meaning, conjunction, negation
+from verifier.language.model import Machine, Role, Transition, Window
+from verifier.language.names import Closure, MachineName, Scope, Thing
+from verifier.language.resolve import Meanings
 from verifier.language.shape import (
     fill,
     good_name,
@@ -35,6 +26,7 @@ from verifier.language.shape import (
     text_of,
     words_of,
 )
+from verifier.language.sight import Sight
 from verifier.language.tree import Keys, Node, Scalar
 
 _TIMES_AND_MORE = ("when", "after", "held", "fault", "says")
@@ -69,17 +61,16 @@ class MachineWriter:
         self._findings = findings
         self._meanings = meanings
         self._amounts = amounts
-        self._machines = machines  # by their name in the whole model
+        self._sight = Sight(findings, machines)
 
     def write(self, draft: MachineDraft) -> Machine:
         """The checked machine; after a diagnostic it lacks what was wrong."""
         body = draft.body
-        seen = self._sees(draft)
+        seen = self._sight.seen_by(draft)
         arcs = self._arcs(draft, body.get("transitions"), draft.scope, draft.members, seen)
         arcs += self._path(draft, seen)
         for node, scope, members in draft.added:
-            # The user of the part answers for what it adds, not the part's own `sees`.
-            arcs += self._arcs(draft, node, scope, members, None)
+            arcs += self._arcs(draft, node, scope, members, seen)
         arcs = self._overridden(draft, arcs, seen)
         name = draft.name.name
         transitions = tuple(
@@ -117,7 +108,7 @@ class MachineWriter:
         node: Node | None,
         scope: Scope,
         members: Mapping[str, str],
-        seen: frozenset[str] | None,
+        seen: frozenset[Thing] | None,
     ) -> list[_Arc]:
         arcs = []
         for item in list_of(node, self._findings, "`transitions`"):
@@ -137,7 +128,7 @@ class MachineWriter:
             arcs += [arc for arc in made if arc is not None]
         return arcs
 
-    def _path(self, draft: MachineDraft, seen: frozenset[str] | None) -> list[_Arc]:
+    def _path(self, draft: MachineDraft, seen: frozenset[Thing] | None) -> list[_Arc]:
         node = draft.body.get("path")
         items = list_of(node, self._findings, "`path`")
         if node is not None and len(items) < 2:
@@ -163,7 +154,7 @@ class MachineWriter:
         return arcs
 
     def _overridden(
-        self, draft: MachineDraft, arcs: list[_Arc], seen: frozenset[str] | None
+        self, draft: MachineDraft, arcs: list[_Arc], seen: frozenset[Thing] | None
     ) -> list[_Arc]:
         """1.5: an override bars all other transitions; an earlier one bars the later ones."""
         barred: list[Meaning] = []
@@ -211,7 +202,7 @@ class MachineWriter:
         target: str | None,
         scope: Scope,
         members: Mapping[str, str],
-        seen: frozenset[str] | None,
+        seen: frozenset[Thing] | None,
     ) -> _Arc | None:
         when, text = self._guard(draft, keys, scope, members, seen)
         after = self._window(draft, keys, "after", scope, members)
@@ -228,6 +219,9 @@ class MachineWriter:
         if target is None:
             return None
         name = fill(fault.text, members) if fault else None
+        if name and placeholders(name):
+            message = f"`{name}` names a group that is not put in here"
+            self._findings.add("LX212", fault.spot, message)
         says = fill(says_of(keys, self._findings), members)
         return _Arc(source, target, when, after, held, name, keys.place, text, says)
 
@@ -279,7 +273,7 @@ class MachineWriter:
         keys: Keys,
         scope: Scope,
         members: Mapping[str, str],
-        seen: frozenset[str] | None,
+        seen: frozenset[Thing] | None,
     ) -> tuple[Meaning, str]:
         text = text_of(keys.get("when"), self._findings, "`when`")
         if text is None:
@@ -288,82 +282,7 @@ class MachineWriter:
         meaning = self._meanings.of(closure)
         parsed = self._meanings.parsed(text)
         if draft.name.role is Role.CONTROL and not draft.is_observer:
-            self._check_control(draft, meaning)
+            self._sight.check_control(draft, meaning)
         elif draft.name.role is Role.OPERATOR and seen is not None and parsed is not None:
-            self._check_operator(draft, parsed, closure, seen)
+            self._sight.check_operator(draft, parsed, closure, seen)
         return meaning, text.text
-
-    # -- who may see what
-
-    def _check_control(self, draft: MachineDraft, meaning: Meaning) -> None:
-        for name, uses in meaning.direct.items():
-            machine = self._machines.get(name)
-            role = machine.role if machine else None
-            if role in (Role.CONTROL, Role.EQUIPMENT, None):
-                continue
-            scalar, word = uses[0]
-            sees = [(machine.place, f"`{name}` is of role {role.value}")]
-            if len(uses) > 1:
-                inner = uses[-1][0].spot_at(uses[-1][1].at, 1).place
-                sees.insert(0, (inner, f"`{name}` is named here"))
-            self._findings.add(
-                "LX301",
-                scalar.spot_at(word.at, len(word.text)),
-                f"control machine `{draft.name.name}` sees `{name}` without a sensor",
-                mark=f"this reads a machine of role {role.value}",
-                sees=sees,
-                try_next="a sensor that reads it, and its name here",
-            )
-
-    def _sees(self, draft: MachineDraft) -> frozenset[str] | None:
-        """The names an operator's guards may use; None for other roles."""
-        node = draft.body.get("sees")
-        is_operator = draft.name.role is Role.OPERATOR
-        if node is not None and not is_operator and draft.name.role is not None:
-            spot = draft.body.key("sees").spot
-            self._findings.add("LX304", spot, "only an operator has `sees`")
-            return None
-        if not is_operator:
-            return None
-        if node is None:
-            message = f"operator `{draft.name.name}` lacks `sees`"
-            self._findings.add("LX304", draft.body.spot, message)
-            return None
-        seen: set[str] = set()
-        for item in list_of(node, self._findings, "`sees`"):
-            text = text_of(item, self._findings, "a name in `sees`")
-            if text is not None:
-                seen |= self._seen_names(text, draft)
-        return frozenset(seen)
-
-    def _seen_names(self, text: Scalar, draft: MachineDraft) -> set[str]:
-        filled = [fill(text.text, draft.members)]
-        for group in placeholders(filled[0]):
-            members = draft.scope.groups.get(group, ())
-            filled = [fill(name, {group: member}) for name in filled for member in members]
-        for name in filled:
-            if draft.scope.look_up(name) is None:
-                self._findings.add(
-                    "LX201",
-                    text.spot,
-                    f"there is no machine, term or sensor `{name}` in {draft.scope.title}",
-                    mark=did_you_mean(name, draft.scope.names),
-                )
-        return set(filled)
-
-    def _check_operator(
-        self, draft: MachineDraft, parsed: GuardText, closure: Closure, seen: frozenset[str]
-    ) -> None:
-        for word, name in names_in(parsed, closure):
-            thing = closure.scope.names.get(name)
-            if name in seen or not isinstance(thing, Definition | MachineName):
-                continue
-            if isinstance(thing, MachineName) and thing is draft.name:
-                continue
-            self._findings.add(
-                "LX305",
-                closure.scalar.spot_at(word.at, len(word.text)),
-                f"operator `{draft.name.name}` does not see `{name}`",
-                sees=[(draft.body.key("sees").place, f"it sees: {', '.join(sorted(seen))}")],
-                try_next=f"adding `{name}` to `sees`, if the operator can see it",
-            )

@@ -10,7 +10,7 @@ import re
 from collections.abc import Callable
 
 from verifier.diagnostics import Findings, Spot, did_you_mean
-from verifier.language.shape import keys_of, list_of, text_of
+from verifier.language.shape import check_format, keys_of, list_of, text_of
 from verifier.language.tree import Entry, Items, Keys, Node, Scalar
 from verifier.language.yaml_reader import read_file
 
@@ -35,6 +35,7 @@ def read_model(
     keys = keys_of(
         root, findings, "an overlay", must=("format", "base"), may=("change", "says", "crossing")
     )
+    check_format(keys, findings)
     base_path = text_of(keys.get("base"), findings, "`base`")
     if base_path is None:
         return None, (path,)

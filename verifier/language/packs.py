@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from verifier.diagnostics import Findings, Place, did_you_mean
-from verifier.language.check import check_format, one_of
+from verifier.language.check import one_of
 from verifier.language.kinds import JURISDICTIONS, KINDS
 from verifier.language.properties import (
     FormKeys,
@@ -20,6 +20,7 @@ from verifier.language.properties import (
     written,
 )
 from verifier.language.shape import (
+    check_format,
     good_name,
     keys_of,
     list_of,

@@ -99,6 +99,14 @@ def says_of(keys: Keys, findings: Findings) -> str:
     return " ".join(text.text.split()) if text else ""
 
 
+def check_format(body: Keys, findings: Findings) -> None:
+    """Report a ``format`` other than 1."""
+    text = text_of(body.get("format"), findings, "`format`")
+    if text is not None and text.text != "1":
+        message = f"format `{text.text}` is not known"
+        findings.add("LX118", text.spot, message, mark="this program reads format 1")
+
+
 def good_name(name: Scalar, findings: Findings, what: str) -> bool:
     """Whether ``name`` may name a ``what``; reports it when not."""
     if name.text in RESERVED:

@@ -14,7 +14,7 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 from verifier.diagnostics import did_you_mean
-from verifier.language.grammar import Arithmetic, Edge, Name, Number, QuantityText, WindowText, Word
+from verifier.language.syntax import Arithmetic, Edge, Name, Number, QuantityText, WindowText, Word
 
 if TYPE_CHECKING:
     import pint
