@@ -166,6 +166,8 @@ def test_watch_values_are_those_of_section_8():
 def test_fresh_is_true_from_a_machines_round_to_the_end_of_the_settle():
     unseen = prop(Form.PULSE)
     assert check(unseen, "(=> |fresh K1| (not |K1 is on|))").covered
+    # False again once the world has moved or time has passed.
+    assert check(unseen, "(=> |fresh K1| (= |time K1| 0))").covered
     with pytest.raises(Disagreement, match="leaves the invariant"):
         check(unseen, "(not |fresh K1|)")
 

@@ -5,15 +5,17 @@ A run is written as its settled states, ``time:letters`` with the letters of the
 """
 
 from fractions import Fraction
+from itertools import pairwise
 
 import pytest
 
 from tests.differential.building import at, machine, model, prop
 from verifier.evidence.judge import judge, settled_onsets
 from verifier.evidence.judgement import in_seconds
+from verifier.evidence.watching import Watch
 from verifier.language.model import Form
 from verifier.semantics.concrete import Concrete
-from verifier.semantics.run import Run, Snapshot
+from verifier.semantics.run import Run, Snapshot, Step
 
 LETTERS = model(*(machine(name, "equipment", "no yes") for name in "PQR"))
 P, Q, R = (at(name, "yes") for name in "PQR")
@@ -27,7 +29,11 @@ def run(text: str) -> Run:
         where = {name: "yes" if name in letters else "no" for name in "PQR"}
         can_pass = settled and "~" not in word
         snapshots.append(Snapshot(Fraction(time), where, {}, settled, can_pass))
-    return Run((), tuple(snapshots))
+    steps = [
+        Step("world" if before.is_settled else "settle", after.time - before.time, ())
+        for before, after in pairwise(snapshots)
+    ]
+    return Run(tuple(steps), tuple(snapshots))
 
 
 def judged(form: Form, text: str, bound=None, unless=True):
@@ -60,7 +66,7 @@ CASES = [
     (Form.WITHIN, "0:P 1: 2:P 2:", 2, None),
     (Form.WITHIN, "0:P 1: 2:P 5/2:", 2, (3, 0)),
     (Form.WITHIN, "0:Q 1:P 9:", 3, (2, 1)),
-    (Form.WITHIN, "0:P *1:Q 9:", 3, (2, 0)),
+    (Form.WITHIN, "0:P *1:Q 1: 9:", 3, (3, 0)),
     (Form.WITHIN, "0:P 0:Q 1:", 0, None),
     (Form.WITHIN, "0:P 0: 1:Q", 0, (2, 0)),
     # 7.5: Q up to t + T inclusive
@@ -137,6 +143,41 @@ CASES = [
 @pytest.mark.parametrize("form, text, bound, expected", CASES)
 def test_form_at_its_boundaries(form, text, bound, expected):
     assert judged(form, text, bound) == expected
+
+
+@pytest.mark.parametrize("form, text, bound, expected", CASES)
+def test_watch_is_first_bad_at_the_same_state(form, text, bound, expected):
+    """Section 8 on the same runs."""
+    watch, letters_run, bad = Watch(prop(form, p=P, q=Q, r=R, bound=bound)), run(text), []
+    for index, snapshot in enumerate(letters_run.snapshots):
+        if index > 0:
+            watch.go_on(letters_run.snapshots[index - 1], letters_run.steps[index - 1])
+        if watch.is_bad(snapshot):
+            bad.append(index)
+    assert (bad[0] if bad else None) == (expected and expected[0])
+
+
+# form, run, T, then open and time in its last state
+WATCHED = [
+    (Form.WITHIN, "0: 1:P 2: 3:P 4:", 9, (True, 3)),
+    (Form.WITHIN, "0: 1:P 2:Q 3:P 4:", 9, (True, 1)),
+    (Form.WITHIN, "0: 1:P 2:R 3:", 9, (False, 2)),
+    (Form.KEEPS, "0: 1:PQ 4:Q 5:Q", 3, (True, 4)),
+    (Form.KEEPS, "0: 1:PQ 4:Q 5:Q 6:Q", 3, (False, 5)),
+    (Form.KEEPS, "0: 1:PQ 2:Q 3:PQ 4:Q", 3, (True, 1)),
+    (Form.BETWEEN_AT_MOST, "0: 1:P 2: 3:P 4:", 9, (True, 3)),
+    (Form.BETWEEN_AT_LEAST, "0: 1:P 2: 3:P 4:", 9, (True, 1)),
+    (Form.BETWEEN_AT_LEAST, "0: 1:P 2:Q 3:", 0, (False, 2)),
+]
+
+
+@pytest.mark.parametrize("form, text, bound, expected", WATCHED)
+def test_values_of_watches(form, text, bound, expected):
+    """Worked out by hand from the rows of 8.2; certificates speak of these values."""
+    watch, letters_run = Watch(prop(form, p=P, q=Q, r=R, bound=bound)), run(text)
+    for before, step in zip(letters_run.snapshots, letters_run.steps):
+        watch.go_on(before, step)
+    assert (watch.values()["watch open"], watch.values()["watch time"]) == expected
 
 
 def test_each_form_has_cases_of_both_kinds():
