@@ -8,7 +8,7 @@ inputs that trigger each code stand in ``codes.md`` beside this file.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import cache
@@ -132,6 +132,9 @@ class Findings:
 
     def __len__(self) -> int:
         return len(self._found)
+
+    def __iter__(self) -> Iterator[Diagnostic]:
+        return iter(self._found.values())
 
     def raise_if_any(self) -> None:
         """Raise ``ModelErrors`` with everything found so far, if there is anything."""

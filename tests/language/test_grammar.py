@@ -62,7 +62,7 @@ def guard(text):
 def failure(parse, text):
     findings = Findings()
     assert parse(scalar(text), findings) is None
-    (found,) = findings._found.values()
+    (found,) = findings
     assert found.place.line == 7
     return found.place.column - 11, found.spot.length, found
 
@@ -219,6 +219,6 @@ def test_any_text_is_read_or_reported_inside_it(text, which):
     parse = (parse_guard, parse_window)[which]
     findings = Findings()
     if parse(scalar(text), findings) is None:
-        (found,) = findings._found.values()
+        (found,) = findings
         assert 7 <= found.place.line <= 7 + text.count("\n")
         str(found)
