@@ -136,4 +136,7 @@ def test_other_words_on_stderr_are_passed_on():
 def test_long_names_break_at_word_signs():
     assert broken("approach_lock_release_timer", 16) == ["approach_lock_", "release_timer"]
     assert broken("short", 16) == ["short"]
+    assert broken("entrance: above_45 to below_45", 30) == ["entrance: above_45 to below_45"]
+    assert broken("while: signal is proceed", 16) == ["while: signal is", "proceed"]
+    assert broken("a" * 20, 16) == ["a" * 20] and broken("", 16) == [""]
     assert proved().trace is None

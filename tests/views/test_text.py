@@ -11,6 +11,7 @@ from tests.views.small_crossing import (
 from verifier.evidence.result import VERDICTS, Result
 from verifier.language.model import Form
 from verifier.views.amounts import count_text, seconds_text, window_text
+from verifier.views.truth import conditions
 from verifier.views.text import MEANINGS, model_text, result_lines, summary
 
 COUNTEREXAMPLE = """\
@@ -143,3 +144,10 @@ def test_the_onset_is_marked_only_when_it_is_another_moment():
     assert "HERE THE DEMAND BEGINS" not in text
     assert text.count("VIOLATED HERE") == 1
     assert WARNED.bound == 2
+
+
+def test_between_shows_its_two_guards_as_written():
+    prop = replace(WARNED, form=Form.BETWEEN_AT_MOST, texts={"between": "called, lights is red"})
+    assert [(part.key, part.text) for part in conditions(prop)] == [("from", "called"), ("to", "lights is red")]
+    bare = replace(prop, texts={})
+    assert [part.text for part in conditions(bare)] == ["detection is occupied", "lights is red"]

@@ -7,6 +7,7 @@ moment is a framed row that says so in words and restates every lane.
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Callable, Sequence
 from html import escape
@@ -21,9 +22,9 @@ from verifier.views.palette import (
 from verifier.views.story import Moment, Story, tell
 
 HEAD_CHARS = 16
-EVENT_CHARS = 46
+EVENT_CHARS = 48
 # Wide enough for EVENT_CHARS at 11 points; given to every step, so that the columns inside agree.
-EVENT_POINTS = 320
+EVENT_POINTS = 330
 
 
 def chart(model: Model, result: Result) -> str:
@@ -264,11 +265,10 @@ def left(lines: Sequence[str]) -> str:
 
 
 def broken(text: str, width: int) -> list[str]:
-    """``text`` in lines of at most ``width`` signs where words, ``_`` and ``.`` allow it."""
-    pieces = textwrap.wrap(
-        text.replace("_", "_\u200b").replace(".", ".\u200b").replace("\u200b", " \u200b"),
-        width + 4, break_long_words=False, break_on_hyphens=False,
-    )
-    return [piece.replace(" \u200b", "").replace("\u200b", "") for piece in pieces] or [""]
-
-
+    """``text`` in lines of at most ``width`` signs, broken after blanks, ``_`` and ``.`` where it can be."""
+    lines = [""]
+    for piece in re.findall(r"[^\s_.]*[\s_.]|[^\s_.]+$", text):
+        if lines[-1] and len(lines[-1] + piece.rstrip()) > width:
+            lines.append("")
+        lines[-1] += piece
+    return [line.strip() for line in lines]

@@ -117,11 +117,14 @@ def conditions(prop: Property) -> tuple[Condition, ...]:
     """
     if prop.form not in KEYS:
         return ()
+    # `between` is a list of two guards in its file, joined by a comma in `texts`; guards hold none.
+    first, _, second = prop.texts.get("between", "").partition(", ")
+    texts = {"from": first, "to": second, **prop.texts}
     found = []
     for key, guard in zip(KEYS[prop.form], (prop.p, prop.q, prop.r), strict=True):
         absent = key in ("unless", "since") and guard == Const(False)
         if key and not absent:
-            found.append(Condition(key, prop.texts.get(key) or guard_text(guard), guard))
+            found.append(Condition(key, texts.get(key) or guard_text(guard), guard))
     if prop.form is Form.HAS_HELD:
         found.reverse()
     return tuple(found)
