@@ -4,7 +4,7 @@ from fractions import Fraction
 
 import pytest
 
-from tests.differential.building import at, away, go, machine, model, prop
+from tests.differential.building import at, away, either, go, machine, model, prop
 from verifier.evidence.judge import judge
 from verifier.evidence.replay import replay_trace
 from verifier.evidence.result import Disagreement
@@ -67,6 +67,15 @@ def test_a_state_entered_and_left_in_one_settle_is_a_pulse_if_the_world_reads_it
     assert told(relay(reads="b"), Form.PULSE, *steps[:1]) is None
 
 
+def test_a_transition_back_to_the_same_state_leaves_nothing():
+    stays = model(
+        machine("K", "control", "a b", [go("a", "b", at("W", "w1")), go("b", "b", at("W", "w1"))]),
+        ROAD,
+        machine("V", "train", "v0 v1", [go("v0", "v1", at("K", "b"))]),
+    )
+    assert told(stays, Form.PULSE, ("world", 0, ("W", 0)), ("settle", ("K", 0))) is None
+
+
 def test_a_state_that_is_kept_for_a_time_is_no_pulse():
     steps = (("world", 0, ("W", 0)), ("settle", ("K", 0)), ("world", 1))
     checked = relay(reads="b", second=1)
@@ -122,6 +131,19 @@ def test_time_does_not_stop_where_any_way_out_is_left():
         machine("V", "equipment", "v0 v1", at_once), machine("M", "operator", "m0 m1", [go("m0", "m1")])
     )
     assert told(way_out, Form.TIME_STOPS) is None
+
+
+def test_a_way_out_may_need_one_to_move_while_another_rests():
+    """Time goes on only with M moved and N not: any set of machines may move (5.3), also a part."""
+    closed = either(at("M", "m0"), at("N", "n1"))
+    at_once = [go("v0", "v1", closed, held=0), go("v1", "v0", closed, held=0)]
+    way_out = model(
+        machine("V", "equipment", "v0 v1", at_once),
+        machine("M", "operator", "m0 m1", [go("m0", "m1")]),
+        machine("N", "operator", "n0 n1", [go("n0", "n1")]),
+    )
+    assert told(way_out, Form.TIME_STOPS) is None
+    assert told(way_out, Form.TIME_STOPS, ("world", 0, ("N", 0))) is not None
 
 
 def test_an_endless_settle_stops_time_too():

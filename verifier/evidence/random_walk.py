@@ -82,7 +82,7 @@ class Ends:
             number -= 1
         earlier = snapshots[number]
         passed = here.time - earlier.time
-        if passed == 0 or here.times[f"time {move.machine}"] < passed:
+        if here.times[f"time {move.machine}"] < passed:
             return False
         waits = (lo - now for now, lo, _hi in _measured(self._transitions[move], earlier))
         return self._guards[move](earlier.locations) and all(wait < passed for wait in waits)
