@@ -51,7 +51,6 @@ WALLS = (
     ("evidence/recheck", "semantics/concrete"),
     ("views", "engines"),
     ("views", "semantics/system"),
-    ("views", "semantics/concrete"),
     ("views", "evidence/pipeline"),
 )
 

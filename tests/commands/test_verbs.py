@@ -1,6 +1,7 @@
 """The other verbs, ``--help``, and how a process ends."""
 
 import json
+import shutil
 import signal
 import subprocess
 import sys
@@ -162,3 +163,51 @@ def test_interrupted(number, code, tmp_path):
 def test_help_of_the_installed_entry_point_in_its_own_process():
     process = start("--help", stdout=subprocess.PIPE)
     assert b"Usage: strikein" in process.communicate()[0] and process.returncode == 0
+
+
+@pytest.fixture(scope="module")
+def evidence(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("kept") / "evidence"
+    assert run("check", SMALL, "--evidence", str(folder)).exit_code == 1
+    return folder
+
+
+def test_recheck_confirms_what_check_kept(evidence):
+    done = run("recheck", str(evidence))
+    assert "confirmed      violated    signal-needs-closed: trace replayed" in done.stdout
+    assert "confirmed      proved      lights-in-time: certificate confirmed" in done.stdout
+    open_ones = [line for line in done.stdout.splitlines() if line.startswith("NOT CONFIRMED")]
+    assert done.exit_code == (3 if open_ones else 0)
+
+
+def test_recheck_of_changed_evidence_is_bad_input(evidence, tmp_path):
+    copy = tmp_path / "copy"
+    shutil.copytree(evidence, copy)
+    certificate = next(copy.glob("properties/*lights-in-time/certificate.smt2"))
+    certificate.write_text(certificate.read_text().replace("3", "4", 1))
+    done = run("recheck", str(copy))
+    assert done.exit_code == 2 and str(certificate) in done.stderr and "Traceback" not in done.stderr
+    assert done.stdout == ""
+
+
+def test_recheck_of_a_folder_of_evidence_folders(evidence):
+    assert str(evidence) in run("recheck", str(evidence.parent)).stdout
+
+
+@pytest.mark.parametrize("name", ["no/such/folder", "."])
+def test_recheck_without_evidence_is_bad_input(name, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    done = run("recheck", name)
+    assert done.exit_code == 2 and "manifest.json" in done.stderr
+
+
+def test_draw_a_trace_of_an_evidence_folder(evidence, tmp_path):
+    (trace,) = evidence.glob("properties/*/trace.json")
+    done = run("draw", SMALL, "--trace", str(trace), "-o", str(tmp_path / "x.svg"))
+    assert done.exit_code == 0 and "VIOLATED HERE" in (tmp_path / "x.svg").read_text()
+
+
+def test_evidence_is_not_written_over_something_else(tmp_path):
+    (tmp_path / "mine.txt").write_text("keep me")
+    done = run("check", SMALL, "--property", "lights-in-time", "--evidence", str(tmp_path))
+    assert done.exit_code == 2 and (tmp_path / "mine.txt").read_text() == "keep me"

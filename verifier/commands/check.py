@@ -116,14 +116,22 @@ def evidence_folders(evidence: str | None, paths: Sequence[str]) -> dict[str, Pa
 
 
 def stored(folder: Path, result: ModelResult) -> dict[tuple[str, str], str]:
-    """Write the evidence; the folder of each property by (model path, property id)."""
-    from verifier.evidence.store import write
+    """Write the evidence; the folder of each property by (model path, property id).
+
+    Raises
+    ------
+    BadInput
+        It can't be written, or input files have changed meanwhile.
+    """
+    from verifier.evidence.store import BadEvidence, write
 
     try:
-        write(folder, result)
+        places = write(folder, result)
     except OSError as error:
         raise BadInput(f"{folder} cannot be written: {error.strerror or error}") from error
-    return {(result.model.path, one.property.id): str(folder) for one in result.results}
+    except BadEvidence as error:
+        raise BadInput(str(error)) from error
+    return {(result.model.path, name): place for name, place in places.items()}
 
 
 def exit_code(outcomes: Sequence[ModelResult], refused: Sequence[Refused]) -> int:

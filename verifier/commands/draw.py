@@ -42,7 +42,7 @@ def draw(
     else:
         if machines:
             raise click.UsageError("--machine is for drawings without --trace")
-        entry = one_trace(read_text(trace_file), trace_file, model, property_ids)
+        entry = one_trace(trace_file, model, property_ids)
         result = replayed(model, (*built_in_properties(model), *properties), entry, trace_file)
         from verifier.views.chart import chart
 
@@ -63,32 +63,26 @@ def machines_dot(model: Model, names: tuple[str, ...]) -> str:
     return machines_drawing(model, names)
 
 
-def one_trace(
-    text: str, file: str, model: Model, property_ids: tuple[str, ...]
-) -> Mapping[str, Any]:
-    """The entry of the one property with a trace that is meant, from a ``--json`` document.
+def one_trace(file: str, model: Model, property_ids: tuple[str, ...]) -> Mapping[str, Any]:
+    """The entry of the one property with a trace that is meant; ``trace`` is the trace itself.
+
+    ``file`` is a ``--json`` document, or a ``trace.json`` where an evidence folder has it.
 
     Raises
     ------
     BadInput
-        No document, not of this model, or not exactly one trace is meant.
+        Neither of them, not of this model, or not exactly one trace is meant.
     """
     from verifier.views.document import DocumentError, read_document
 
     try:
-        found = read_document(text)
+        digests, entries = evidence_entry(file) or document_entries(read_document(read_text(file)), model)
     except DocumentError as error:
         raise BadInput(f"{file}: {error}") from error
-    entries = [
-        entry
-        for one in found["models"] if one["digest"] == model.digest
-        for entry in one["properties"]
-        if entry["trace"] is not None and entry["verdict"] in ("violated", "shown")
-    ]
-    if not entries and all(one["digest"] != model.digest for one in found["models"]):
+    if model.digest not in digests:
         raise BadInput(
             f"{file} speaks of no model with the digest of {model.path} ({model.digest[:16]}): "
-            "the model, its packs or parts have changed since; run `strikein check --json` again"
+            "the model, its packs or parts have changed since; run `strikein check` again"
         )
     wanted = [one for one in entries
               if not property_ids or any(matches(one["id"], name) for name in property_ids)]
@@ -98,6 +92,31 @@ def one_trace(
     if not wanted:
         raise BadInput(f"{file} has no such trace of {model.path}; with a trace: {names}")
     raise BadInput(f"{file} has several traces of {model.path}; choose by --property: {names}")
+
+
+Entries = tuple[list[str], list[Mapping[str, Any]]]
+
+
+def document_entries(document: Mapping[str, Any], model: Model) -> Entries:
+    """Digests of the models in a document, and the entries with traces of ``model``."""
+    return [one["digest"] for one in document["models"]], [
+        entry
+        for one in document["models"] if one["digest"] == model.digest
+        for entry in one["properties"]
+        if entry["trace"] is not None and entry["verdict"] in ("violated", "shown")
+    ]
+
+
+def evidence_entry(file: str) -> Entries | None:
+    """The same of a trace in an evidence folder; None if ``file`` is not in one."""
+    from verifier.evidence.store import BadEvidence
+    from verifier.evidence.store_trace import kept_trace
+
+    try:
+        kept = kept_trace(file)
+    except BadEvidence as error:
+        raise BadInput(str(error)) from error
+    return None if kept is None else ([kept["digest"]], [kept])
 
 
 def replayed(
@@ -110,15 +129,16 @@ def replayed(
     BadInput
         It is no run of the model or does not show what it says: the file was changed.
     """
+    from verifier.evidence.judgement import Unjudged
     from verifier.evidence.replay import replay_trace
-    from verifier.views.trace_document import DocumentError, trace_from_document
+    from verifier.evidence.trace_json import NotATrace, from_json
 
     prop = next((one for one in properties if one.id == entry["id"]), None)
     if prop is None:
         raise BadInput(f"{file}: {model.path} is not judged by a property `{entry['id']}` here; give --spec")
     try:
-        trace = replay_trace(model, prop, trace_from_document(model, entry["trace"]), entry["budget"])
-    except (Disagreement, DocumentError) as error:
+        trace = replay_trace(model, prop, from_json(model, entry["trace"]), entry["budget"])
+    except (Disagreement, NotATrace, Unjudged) as error:
         raise BadInput(f"{file}: the trace of {prop.id} is not a run of {model.path}: {error}") from error
     return Result(prop, entry["verdict"], entry["budget"], method=entry["method"], bound=entry["bound"],
                   trace=trace)

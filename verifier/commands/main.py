@@ -17,6 +17,7 @@ from verifier.commands.check import check
 from verifier.commands.draw import draw
 from verifier.commands.explain import explain
 from verifier.commands.list_ import list_
+from verifier.commands.recheck import recheck
 from verifier.commands.streams import say
 from verifier.commands.table import table
 from verifier.diagnostics import ModelErrors
@@ -38,7 +39,7 @@ def cli() -> None:
     """
 
 
-for verb in (check, draw, explain, list_, table):
+for verb in (check, draw, explain, list_, recheck, table):
     cli.add_command(verb)
 
 

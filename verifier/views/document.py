@@ -13,12 +13,16 @@ from importlib import metadata, resources
 from typing import Any
 
 from verifier.evidence.result import ModelResult, Result
+from verifier.evidence.trace_json import to_json
 from verifier.language.model import Model
 from verifier.views.text import CAUTION, packs_of
-from verifier.views.trace_document import DocumentError, trace_document
 
 SCHEMA_VERSION = 1
 SOLVERS = ("z3-solver", "cvc5", "dd", "transitions")
+
+
+class DocumentError(Exception):
+    """A file does not hold what it should; the message is one sentence for people."""
 
 
 @dataclass(frozen=True)
@@ -106,7 +110,7 @@ def read_document(text: str) -> dict[str, Any]:
 
     try:
         found = json.loads(text)
-    except json.JSONDecodeError as error:
+    except ValueError as error:
         raise DocumentError(f"not JSON: {error}") from error
     except RecursionError as error:
         raise DocumentError("nested too deeply to be a result document") from error
@@ -154,8 +158,8 @@ def _result_document(model: Model, result: Result, evidence: str | None) -> dict
         "needs_times_of": list(result.needs_times_of),
         "reason": result.reason,
         "try_next": result.try_next,
-        "trace": None if result.trace is None else trace_document(model, result.trace),
-        "witness": None if result.witness is None else trace_document(model, result.witness),
+        "trace": None if result.trace is None else to_json(model, result.trace),
+        "witness": None if result.witness is None else to_json(model, result.witness),
         "recheck": None if result.certificate is None else {
             "solver": result.certificate.solver,
             "seconds": round(result.certificate.seconds, 3),
