@@ -16,9 +16,7 @@ from verifier.semantics.run import Trace
 from verifier.semantics.system import System
 
 
-def search(
-    system: System, allowance: Allowance, *, first: int = 0, last: int
-) -> Trace | None:
+def search(system: System, allowance: Allowance, *, first: int = 0, last: int) -> Trace | None:
     """A shortest trace to a bad state with ``first <= steps <= last``; None when there is none.
 
     The caller promises that no shorter counterexample exists than ``first`` steps. Raises
@@ -36,9 +34,7 @@ def search(
                 raise OutOfBudget(f"z3 gave up at {depth} steps ({reply.reason})")
             if reply.answer is Answer.SAT:
                 return _trace(system, allowance, frames, reply.model, depth)
-        query.add(
-            frames.delay(depth) >= 0, frames.term(step, depth), frames.domain(depth + 1)
-        )
+        query.add(frames.delay(depth) >= 0, frames.term(step, depth), frames.domain(depth + 1))
     return None
 
 

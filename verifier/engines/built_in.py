@@ -8,19 +8,29 @@ the invariant, with both settles unrolled.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import z3
 from dd import cudd
 
-from verifier.engines.certify import NotConfirmed, confirm, smt_text
 from verifier.engines.diagrams import Diagram
+from verifier.engines.lemmas import Lemma, NotExcluded
 from verifier.engines.limits import OutOfBudget
-from verifier.engines.paths import PathCheck
-from verifier.engines.solver import Answer, Frames, Query, is_true
+from verifier.engines.solver import Frames
 from verifier.engines.study import TRY_MORE, Study, names_of
 from verifier.language.model import Form, Property
-from verifier.semantics.formula import YES, AtLeast, Formula, Update, all_of, atoms, map_atoms, negate
+from verifier.semantics.formula import (
+    YES,
+    AtLeast,
+    Formula,
+    Update,
+    all_of,
+    atoms,
+    map_atoms,
+    negate,
+)
 from verifier.semantics.rounds import alone, forced_round, round_or_rest, untimed_round
-from verifier.semantics.run import Certificate, Finding, Gap, Trace
+from verifier.semantics.run import Finding, Gap, Trace
 
 MOST_ROUNDS = 64
 
@@ -40,16 +50,19 @@ class _BuiltIn:
     def __init__(self, study: Study, prop: Property):
         self.study, self.prop = study, prop
         self.system = study.base
-        self.paths = PathCheck(self.system, study.allowance)
+        self.paths = study.paths(study.base)
+        self.frames = study.book.frames
 
     def way_to(self, bad: Diagram, end: Formula) -> Trace | Gap | None:
         """A trace to a state of ``bad`` that satisfies ``end``; None once the study has learnt that
         there is none."""
         clocks: frozenset[str] = frozenset()
+        study = self.study
         while True:
-            found = self.study.explorer.run(self.study.order(clocks), self.study.known, bad)
+            study.allowance.check()
+            found = study.explorer.run(self.system, clocks, study.known, bad)
             if found.hit is None:
-                self.study.learn(clocks)
+                study.learn(clocks)
                 return None
             outcome = self.paths.check(found.hit, end)
             if isinstance(outcome, Trace):
@@ -57,38 +70,9 @@ class _BuiltIn:
             if outcome.clocks <= clocks:
                 reason = f"the times of {names_of(outcome.clocks)} did not settle `{self.prop.id}`"
                 return Gap(reason, TRY_MORE, depth=len(found.hit.kinds) - 1)
-            if self.study.is_new(outcome.clocks) and self.study.learn(outcome.clocks):
+            if study.learn_from(outcome):
                 return None
             clocks = clocks | outcome.clocks
-
-    def certificate(self, rounds: int) -> Certificate:
-        invariant = self.study.invariant()
-        try:
-            confirm(self.system, invariant, self.study.allowance)
-        except NotConfirmed as why:
-            raise AssertionError(f"{self.prop.id}: {why}") from why
-        needs, method = self.study.method()
-        return Certificate(
-            smt_text(self.system, invariant),
-            rounds=rounds,
-            method=f"{method}; no more than {rounds} rounds follow one another without delay",
-            needs_times_of=needs,
-        )
-
-    def unrolled(self, frames: Frames) -> Query:
-        query = Query(self.study.allowance)
-        query.add(frames.domain(0), frames.term(self.study.invariant(), 0))
-        return query
-
-    def refuted(self, query: Query, *terms: z3.BoolRef) -> z3.ModelRef | None:
-        """None when z3 refutes the terms, else its model."""
-        query.push()
-        query.add(*terms)
-        reply = query.ask()
-        query.pop()
-        if reply.answer is Answer.UNKNOWN:
-            raise OutOfBudget(f"z3 gave up ({reply.reason})")
-        return reply.model
 
 
 class _Rows(_BuiltIn):
@@ -110,8 +94,8 @@ class _Rows(_BuiltIn):
         while True:
             endless, rounds = self._rows()
             if endless is None:
-                self._confirm(rounds)
-                return self.certificate(rounds)
+                lemmas = self.study.book.exclude(self.system, self._row(rounds + 1))
+                return self.study.certificate(self.system, lemmas, rounds)
             outcome = self.way_to(endless, self.study.diagrams.as_formula(endless))
             if outcome is not None:
                 return outcome
@@ -119,13 +103,13 @@ class _Rows(_BuiltIn):
     def _rows(self) -> tuple[Diagram | None, int]:
         """The states from which rows of rounds never end, or None and the longest row."""
         d = self.study.diagrams
+        after = [bit + "'" for bit in d.present(self.system.registers)]
         begins = self.study.known
         rounds = 0
         while True:
             self.study.allowance.check()
-            renamed = d.bdd.let(dict(zip(d.present, d.after)), begins)
-            longer = cudd.and_exists(self.relation, renamed, d.after) & self.study.known
-            longer = longer & begins
+            longer = cudd.and_exists(self.relation, d.rename_to_next(begins), after)
+            longer = longer & self.study.known & begins
             if longer == d.false:
                 return None, rounds
             if longer == begins:
@@ -133,111 +117,109 @@ class _Rows(_BuiltIn):
             begins = longer
             rounds += 1
 
-    def _confirm(self, rounds: int) -> None:
-        """The same on the z3 constraints: no state of the invariant begins rounds + 1 of them."""
-        frames = Frames(self.system.registers, self.system.clocks)
-        query = self.unrolled(frames)
+    def _row(self, rounds: int) -> list[z3.BoolRef]:
+        """So many rounds one after another from frame 0."""
         row = []
-        for i in range(rounds + 1):
-            row += [frames.domain(i + 1), frames.term(self.round_formula, i)]
-        if self.refuted(query, *row) is not None:
-            raise AssertionError(f"{self.prop.id}: z3 finds a longer row of rounds")
+        for i in range(rounds):
+            row += [self.frames.domain(i + 1), self.frames.term(self.round_formula, i)]
+        return row
 
 
 class _Order(_BuiltIn):
     """Whether the settled result depends on which control machine moves first."""
 
+    def __init__(self, study: Study, prop: Property):
+        super().__init__(study, prop)
+        self.rest = round_or_rest(self.system)
+        self.alone = {
+            m.name: alone(self.system, m.name)
+            for m in self.system.model.machines
+            if m.is_control and study.base.rules[m.name]
+        }
+        # a second row of frames for the settle in which one machine has moved first alone
+        self.apart = Frames(self.system.registers, self.system.clocks)
+
     def run(self) -> Finding:
         rounds = 1
-        while True:
-            self.study.allowance.check()
-            state = self._unsettled_after(rounds)
-            if state is not None:
-                if rounds >= MOST_ROUNDS:
-                    reason = f"a settle of more than {MOST_ROUNDS} rounds could not be excluded"
-                    return Gap(reason, "look at `does not settle` first")
-                rounds += 1
-                continue
-            state = self._differs(rounds)
-            if state is None:
-                return self.certificate(rounds)
-            location, tests = state
-            d = self.study.diagrams
-            bad = d.state(location) & d.of(tests)
-            outcome = self.way_to(bad, all_of(d.as_formula(d.state(location)), tests))
-            if outcome is not None:
-                return outcome
+        while not self._settles_within(rounds):
+            rounds += 1
+            if rounds > MOST_ROUNDS:
+                reason = f"a settle of more than {MOST_ROUNDS} rounds could not be excluded"
+                return Gap(reason, "look at `does not settle` first")
+        lemmas: dict[int, Lemma] = {}
+        for terms in self._obligations(rounds):
+            while True:
+                try:
+                    needed = self.study.book.exclude(self.system, terms)
+                except NotExcluded as state:
+                    outcome = self._lead_to(state)
+                    if outcome is not None:
+                        return outcome
+                    continue
+                lemmas |= {lemma.number: lemma for lemma in needed}
+                break
+        return self.study.certificate(self.system, list(lemmas.values()), rounds)
 
-    def _control(self) -> list[str]:
-        return [m.name for m in self.system.model.machines if m.is_control and m.transitions]
+    def _settles_within(self, rounds: int) -> bool:
+        """Whether z3 finds every settle from a state not yet excluded at an end after ``rounds``."""
+        try:
+            for terms in self._late(rounds):
+                self.study.book.exclude(self.system, terms)
+        except NotExcluded:
+            return False
+        return True
 
-    def _settles(self, frames: Frames, first: int, rounds: int) -> list[z3.BoolRef]:
-        rest = round_or_rest(self.system)
-        found = []
-        for i in range(first, first + rounds):
-            found += [frames.domain(i + 1), frames.term(rest, i)]
-        return found
+    def _late(self, rounds: int) -> Iterator[list[z3.BoolRef]]:
+        unsettled = negate(self.system.settled)
+        yield [*self._settle(self.frames, 0, rounds), self.frames.term(unsettled, rounds)]
+        for machine in self.alone:
+            first, last = self._alone_first(machine, rounds)
+            yield [*first, self.apart.term(unsettled, last)]
 
-    def _unsettled_after(self, rounds: int) -> z3.ModelRef | None:
-        frames = Frames(self.system.registers, self.system.clocks)
-        query = self.unrolled(frames)
-        unsettled = frames.term(negate(self.system.settled), rounds)
-        model = self.refuted(query, *self._settles(frames, 0, rounds), unsettled)
-        if model is not None:
-            return model
-        for machine in self._control():
-            step = frames.term(alone(self.system, machine), 0)
-            late = frames.term(negate(self.system.settled), rounds + 1)
-            row = self._settles(frames, 1, rounds)
-            model = self.refuted(query, frames.domain(1), step, *row, late)
-            if model is not None:
-                return model
-        return None
-
-    def _differs(self, rounds: int) -> tuple[dict[str, str], Formula] | None:
-        """A state, as its locations and the outcomes of its tests, in which the order matters."""
-        system = self.system
-        frames = Frames(system.registers, system.clocks)
-        apart = Frames(system.registers, system.clocks)
-        for machine in self._control():
-            query = self.unrolled(frames)
-            together = self._settles(frames, 0, rounds)
-            # the second copy starts in frame 0 of the first and goes on in frames of its own
-            offset = rounds + 2
-            same = [
-                x == y
-                for name in system.registers
-                for x, y in zip(frames.bits(name, 0), apart.bits(name, offset))
-            ] + [frames.clock(c, 0) == apart.clock(c, offset) for c in system.clocks]
-            step = apart.term(alone(system, machine), offset)
-            then = self._settles(apart, offset + 1, rounds)
+    def _obligations(self, rounds: int) -> Iterator[list[z3.BoolRef]]:
+        yield from self._late(rounds)
+        for machine in self.alone:
+            first, last = self._alone_first(machine, rounds)
             differ = z3.Or(
                 [
                     x != y
-                    for name in self._control()
-                    for x, y in zip(
-                        frames.bits(name, rounds), apart.bits(name, offset + 1 + rounds)
-                    )
+                    for name in self.alone
+                    for x, y in zip(self.frames.bits(name, rounds), self.apart.bits(name, last))
                 ]
             )
-            model = self.refuted(
-                query, *together, *same, apart.domain(offset + 1), step, *then, differ
-            )
-            if model is not None:
-                return self._read(frames, model)
-        return None
+            yield [*self._settle(self.frames, 0, rounds), *first, differ]
 
-    def _read(self, frames: Frames, model: z3.ModelRef) -> tuple[dict[str, str], Formula]:
-        location = {}
-        for name, values in self.system.registers.items():
-            bits = frames.bits(name, 0)
-            location[name] = values[sum(1 << i for i, b in enumerate(bits) if is_true(model, b))]
-        tests = []
-        for rules in self._control():
-            for rule in self.system.rules[rules]:
-                if rule.is_timed and rule.transition.source == location[rules]:
+    def _settle(self, frames: Frames, first: int, rounds: int) -> list[z3.BoolRef]:
+        found = []
+        for i in range(first, first + rounds):
+            found += [frames.domain(i + 1), frames.term(self.rest, i)]
+        return found
+
+    def _alone_first(self, machine: str, rounds: int) -> tuple[list[z3.BoolRef], int]:
+        """From frame 0, ``machine`` alone and then ``rounds`` settle rounds; and the last frame."""
+        start = MOST_ROUNDS + 2
+        same = [
+            x == y
+            for name in self.system.registers
+            for x, y in zip(self.frames.bits(name, 0), self.apart.bits(name, start))
+        ]
+        same += [self.frames.clock(c, 0) == self.apart.clock(c, start) for c in self.system.clocks]
+        step = [self.apart.domain(start + 1), self.apart.term(self.alone[machine], start)]
+        then = self._settle(self.apart, start + 1, rounds)
+        return same + step + then, start + 1 + rounds
+
+    def _lead_to(self, state: NotExcluded) -> Trace | Gap | None:
+        """A trace to the state, told by its locations and the outcomes of its control timers."""
+        location = {name: state.location[name] for name in self.system.registers}
+        outcomes = []
+        for machine in self.alone:
+            for rule in self.system.rules[machine]:
+                if rule.is_timed and rule.transition.source == location[machine]:
                     for atom in atoms(rule.enabled):
                         if isinstance(atom, AtLeast):
-                            yes = is_true(model, frames.term(atom, 0))
-                            tests.append(atom if yes else negate(atom))
-        return location, all_of(*tests)
+                            met = state.times[atom.clock] >= atom.bound
+                            outcomes.append(atom if met else negate(atom))
+        d = self.study.diagrams
+        tests = all_of(*outcomes)
+        here = d.state(location)
+        return self.way_to(here & d.of(tests), all_of(d.as_formula(here), tests))

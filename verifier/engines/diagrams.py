@@ -29,9 +29,22 @@ from verifier.semantics.formula import (
     any_of,
     atoms,
 )
-from verifier.semantics.system import System
+from verifier.semantics.system import BITS, System
+from verifier.semantics.watch import OPEN, P_BEFORE, Q_BEFORE, TIME
 
 Diagram = cudd.Function
+
+
+def _tests(system: System) -> dict[str, AtLeast]:
+    """Every comparison of a clock with a number in ``system``, by name."""
+    formulas = [system.settled, system.can_pass, system.bad]
+    formulas += [part.formula for part in system.settle_parts + system.world_parts]
+    found = {}
+    for formula in formulas:
+        for atom in atoms(formula):
+            if isinstance(atom, AtLeast):
+                found[test_name(atom)] = atom
+    return dict(sorted(found.items()))
 
 
 def test_name(atom: AtLeast) -> str:
@@ -40,48 +53,51 @@ def test_name(atom: AtLeast) -> str:
 
 
 class Diagrams:
-    """Translation of one system's formulas; ``present`` and ``after`` list the state variables."""
+    """Translation of the formulas of one model's systems, all in one manager.
 
-    def __init__(self, system: System):
-        self.system = system
+    ``base`` is the system of the model alone; the registers of watches are declared beside its own, so
+    that what is known of the model serves every property.
+    """
+
+    def __init__(self, base: System):
         self.bdd = cudd.BDD()
         self.bdd.configure(reordering=False)
-        self.present: list[str] = []
-        self.bits: dict[str, list[str]] = {}
-        order = []
-        tests = self._tests()
-        for register, values in system.registers.items():
-            self.bits[register] = [f"{register}#{n}" for n in range(width(values))]
+        self.registers = dict(base.registers)
+        self.registers |= {f"fresh {m.name}": BITS for m in base.model.machines if m.is_control}
+        self.registers |= {name: BITS for name in (P_BEFORE, Q_BEFORE, OPEN)}
+        self.bits = {
+            register: [f"{register}#{n}" for n in range(width(values))]
+            for register, values in self.registers.items()
+        }
+        self.tests: dict[str, AtLeast] = {}
+        tests = _tests(base)
+        order: list[str] = []
+        for register in self.registers:
             for variable in self.bits[register]:
-                self.present.append(variable)
                 order += [variable, variable + "'"]
-            for rule in system.rules.get(register, ()):
+            for rule in base.rules.get(register, ()):
                 order.append(f"take {register} {rule.transition.index}")
-            for clock in system.clocks.values():
+            for clock in base.clocks.values():
                 if clock.owner == register:
                     order.append(f"keep {clock.name}")
                     order += [name for name, atom in tests.items() if atom.clock == clock.name]
-        for clock in system.clocks.values():
-            if clock.owner not in system.registers:
-                order.append(f"keep {clock.name}")
-                order += [name for name, atom in tests.items() if atom.clock == clock.name]
-        self.tests = tests
-        self.bdd.declare(*dict.fromkeys(order))
-        self.after = [name + "'" for name in self.present]
-        self._to_present = {name + "'": name for name in self.present}
+        self.bdd.declare(*order, f"keep {TIME}")
+        self.tests |= tests
+        self._to_present = {bit + "'": bit for bits in self.bits.values() for bit in bits}
+        self._to_next = {bit: after for after, bit in self._to_present.items()}
         self._cache: dict[int, tuple[Formula, Diagram]] = {}
         self.true, self.false = self.bdd.true, self.bdd.false
 
-    def _tests(self) -> dict[str, AtLeast]:
-        system = self.system
-        formulas = [system.settled, system.can_pass, system.bad]
-        formulas += [part.formula for part in system.settle_parts + system.world_parts]
-        found = {}
-        for formula in formulas:
-            for atom in atoms(formula):
-                if isinstance(atom, AtLeast):
-                    found[test_name(atom)] = atom
-        return dict(sorted(found.items()))
+    def admit(self, system: System) -> None:
+        """Declare the tests that a property's system has beside the model's own."""
+        for name, atom in _tests(system).items():
+            if name not in self.tests:
+                self.tests[name] = atom
+                self.bdd.declare(name)
+
+    def present(self, registers: Iterable[str]) -> list[str]:
+        """The variables of ``registers`` in the present state."""
+        return [bit for register in registers for bit in self.bits[register]]
 
     # -- translation
 
@@ -129,7 +145,7 @@ class Diagrams:
     def value(self, register: str, values: frozenset[str], next: bool = False) -> Diagram:
         names = [bit + "'" if next else bit for bit in self.bits[register]]
         found = self.bdd.false
-        for code, value in enumerate(self.system.registers[register]):
+        for code, value in enumerate(self.registers[register]):
             if value in values:
                 found = found | self.bdd.cube({b: bool(code >> i & 1) for i, b in enumerate(names)})
         return found
@@ -138,35 +154,35 @@ class Diagrams:
         """The one location that ``registers`` gives."""
         cube: dict[str, bool] = {}
         for register, value in registers.items():
-            code = self.system.registers[register].index(value)
+            code = self.registers[register].index(value)
             for i, bit in enumerate(self.bits[register]):
                 cube[bit + "'" if next else bit] = bool(code >> i & 1)
         return self.bdd.cube(cube)
 
-    def locations(self, registers: Iterable[str]) -> list[str]:
-        return [bit for register in registers for bit in self.bits[register]]
-
     # -- sets of states
 
     def rename_to_present(self, states: Diagram) -> Diagram:
-        return self.bdd.let(self._to_present, states)
+        names = {v: self._to_present[v] for v in states.support if v in self._to_present}
+        return self.bdd.let(names, states) if names else states
 
-    def without(self, variables: Iterable[str], states: Diagram) -> Diagram:
-        return self.bdd.exist(variables, states)
+    def rename_to_next(self, states: Diagram) -> Diagram:
+        names = {v: self._to_next[v] for v in states.support if v in self._to_next}
+        return self.bdd.let(names, states) if names else states
 
     def without_tests(self, states: Diagram, but: Iterable[str] = ()) -> Diagram:
         """Tests that are not listed in ``but`` may come out either way."""
         return self.bdd.exist([name for name in self.tests if name not in set(but)], states)
 
-    def pick(self, states: Diagram) -> dict[str, str] | None:
-        """One location of a set over the present variables, always the same one."""
+    def pick(self, states: Diagram, registers: Iterable[str]) -> dict[str, str] | None:
+        """One location of a set, as values of ``registers``; always the same one."""
         if states == self.false:
             return None
-        bits = self.bdd.pick(states, care_vars=self.present)
+        names = list(registers)
+        bits = self.bdd.pick(states, care_vars=self.present(names))
         found = {}
-        for register, values in self.system.registers.items():
+        for register in names:
             code = sum(1 << i for i, bit in enumerate(self.bits[register]) if bits[bit])
-            found[register] = values[code]
+            found[register] = self.registers[register][code]
         return found
 
     def as_formula(self, states: Diagram) -> Formula:
@@ -177,7 +193,7 @@ class Diagrams:
 
     def _bit_formulas(self) -> dict[str, tuple[Formula, Formula]]:
         found = {}
-        for register, values in self.system.registers.items():
+        for register, values in self.registers.items():
             for i, bit in enumerate(self.bits[register]):
                 on = frozenset(v for code, v in enumerate(values) if code >> i & 1)
                 off = frozenset(values) - on

@@ -8,7 +8,7 @@ counterexample. Forgetting clocks only adds behaviour: what is not reached here 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 from dd import cudd
@@ -16,7 +16,8 @@ from dd import cudd
 from verifier.engines.diagrams import Diagram, Diagrams
 from verifier.engines.limits import Allowance
 from verifier.engines.zones import Space, Zone, includes
-from verifier.semantics.formula import YES, Formula, Update, map_atoms, negate
+from verifier.semantics.formula import YES, Formula, Update, all_of, map_atoms, negate
+from verifier.semantics.system import Part, System
 from verifier.semantics.watch import TIME
 
 
@@ -65,68 +66,84 @@ class Exploration:
 
 
 class Explorer:
-    """Explores one system; relations are built once for each set of tracked clocks."""
+    """Explores the systems of one model; relations are built once for each set of tracked clocks."""
 
-    def __init__(self, diagrams: Diagrams, allowance: Allowance):
+    def __init__(self, diagrams: Diagrams, base: System, allowance: Allowance):
         self.d = diagrams
+        self.base = base
         self.allowance = allowance
-        system = diagrams.system
-        self.constants = [
-            number
-            for atom in diagrams.tests.values()
-            for number in (atom.bound,)
-        ] + [end for limit in system.limits for _, end in limit.ends]
-        self._relations: dict[tuple[str, ...], _Relations] = {}
-
-    def relations(self, tracked: tuple[str, ...]) -> "_Relations":
-        if tracked not in self._relations:
-            self._relations[tracked] = _Relations(self.d, tracked)
-        return self._relations[tracked]
+        self._relations: dict[tuple[str, ...], tuple[Diagram, Diagram]] = {}
 
     def run(
-        self, tracked: tuple[str, ...], known: Diagram, bad: Diagram | None = None
+        self,
+        system: System,
+        tracked: frozenset[str],
+        known: Diagram,
+        bad: Diagram | None = None,
     ) -> Exploration:
-        """Explore from the initial state inside ``known``, an over-approximation of the reachable
-        locations; stop at the first layer with a state in ``bad`` (over present locations and tests).
+        """Explore ``system`` from its initial state, the clocks of ``tracked`` exact.
+
+        ``known`` is an over-approximation of the reachable locations, inside which the search stays.
+        It stops at the first layer with a state in ``bad`` (over present locations and tests).
         """
-        return _Search(self, tracked, known, bad).run()
+        order = tuple(sorted(tracked))
+        return _Search(self, system, _Relations(self, system, order), known, bad).run()
+
+    def model_relations(self, tracked: tuple[str, ...]) -> tuple[Diagram, Diagram]:
+        """Settle round and world step of the bare model; tests of other clocks come out either way."""
+        if tracked not in self._relations:
+            base = self.base
+            moves = negate(base.settled)
+            self._relations[tracked] = (
+                self.conjoin(base.settle_parts, self.d.of(moves), tracked),
+                self.conjoin(base.world_parts, self.d.of(base.settled), tracked),
+            )
+        return self._relations[tracked]
+
+    def conjoin(
+        self, parts: Sequence[Part], first: Diagram, tracked: tuple[str, ...], takes: bool = True
+    ) -> Diagram:
+        """The conjunction of ``parts``; what the steps take is forgotten again if ``takes``."""
+        d = self.d
+        names = set(tracked)
+
+        def relevant(atom: Formula) -> Formula:
+            return YES if isinstance(atom, Update) and atom.clock not in names else atom
+
+        found = first
+        for part in parts:
+            piece = d.of(map_atoms(part.formula, relevant))
+            if takes and self.base.budget == 0:
+                own = [v for v in piece.support if v.startswith(f"take {part.owner} ")]
+                piece = d.bdd.exist(own, piece)
+            found = found & piece
+        drop = [n for n, atom in d.tests.items() if atom.clock not in names]
+        if takes:
+            drop += [v for v in found.support if v.startswith("take ")]
+        return d.bdd.exist(drop, found)
 
 
 class _Relations:
-    """Step relations as diagrams, for one choice of tracked clocks."""
+    """Step relations as diagrams, for one system and one choice of tracked clocks."""
 
-    def __init__(self, d: Diagrams, tracked: tuple[str, ...]):
-        self.d = d
+    def __init__(self, explorer: Explorer, system: System, tracked: tuple[str, ...]):
+        d = self.d = explorer.d
         self.tracked = tracked
-        system = d.system
         names = set(tracked)
         self.tests = {n: a for n, a in d.tests.items() if a.clock in names}
-        forget = [n for n in d.tests if n not in self.tests]
-
-        def relevant(formula: Formula) -> Formula:
-            def change(atom: Formula) -> Formula:
-                if isinstance(atom, Update) and atom.clock not in names:
-                    return YES
-                return atom
-
-            return map_atoms(formula, change)
-
-        def relation(parts, first: Diagram) -> Diagram:
-            found = first
-            for part in parts:
-                piece = d.of(relevant(part.formula))
-                takes = [v for v in piece.support if v.startswith(f"take {part.owner} ")]
-                if system.budget == 0:
-                    piece = d.bdd.exist(takes, piece)
-                found = found & piece
-            takes = [v for v in found.support if v.startswith("take ")]
-            return d.bdd.exist(takes + forget, found)
-
-        self.settle = relation(system.settle_parts, d.of(negate(system.settled)))
-        self.world = relation(system.world_parts, d.of(system.settled))
-        self.matters = {
-            c: d.without_tests(d.of(system.clocks[c].matters)) for c in tracked
-        }
+        clocks = tuple(c for c in tracked if c != TIME)
+        self.settle, self.world = explorer.model_relations(clocks)
+        watching = len(explorer.base.settle_parts)
+        settle, world = system.settle_parts[watching:], system.world_parts[watching:]
+        if any(part.owner for part in settle):
+            # the extra parts speak of what machines take, so the whole has to be built at once
+            moves = d.of(negate(system.settled))
+            self.settle = self._whole(explorer, system.settle_parts, moves)
+            self.world = self._whole(explorer, system.world_parts, d.of(system.settled))
+        elif settle:
+            self.settle = explorer.conjoin(settle, self.settle, tracked)
+            self.world = explorer.conjoin(world, self.world, tracked)
+        self.matters = {c: d.without_tests(d.of(system.clocks[c].matters)) for c in tracked}
         self.limits = [
             (d.of(limit.active), limit.ends)
             for limit in system.limits
@@ -137,35 +154,46 @@ class _Relations:
             assert system.watch is not None and system.watch.restart is not None
             self.restart = d.without_tests(d.of(system.watch.restart), but=self.tests)
         self.settled = d.without_tests(d.of(system.settled), but=self.tests)
-        self.can_pass_tests = self.tests
+
+    def _whole(self, explorer: Explorer, parts: Sequence[Part], first: Diagram) -> Diagram:
+        owners: dict[str, list[Formula]] = {}
+        for part in parts:
+            owners.setdefault(part.owner, []).append(part.formula)
+        joined = [Part(owner, all_of(*formulas)) for owner, formulas in owners.items()]
+        return explorer.conjoin(joined, first, self.tracked)
 
     def tests_of(self, delayed: bool) -> list[str]:
         return [name for name, atom in self.tests.items() if atom.delayed == delayed]
 
 
 class _Search:
-    def __init__(self, explorer: Explorer, tracked, known: Diagram, bad: Diagram | None):
-        self.d = explorer.d
+    def __init__(
+        self,
+        explorer: Explorer,
+        system: System,
+        relations: _Relations,
+        known: Diagram,
+        bad: Diagram | None,
+    ):
+        d = self.d = explorer.d
         self.allowance = explorer.allowance
-        self.relations = explorer.relations(tracked)
-        self.tracked = tracked
+        self.system = system
+        self.relations = relations
+        self.tracked = relations.tracked
         self.known = known
-        system = self.d.system
-        self.space = Space(
-            [(name, system.clocks[name].horizon) for name in tracked], explorer.constants
-        )
-        self.bad = None
-        if bad is not None:
-            self.bad = self.d.without_tests(bad, but=self.relations.tests)
-        self.present_set = set(self.d.present)
-        self.quantify = self.d.present + list(self.relations.tests)
+        constants = [atom.bound for atom in d.tests.values()]
+        constants += [end for limit in system.limits for _, end in limit.ends]
+        constants += [system.clocks[name].horizon for name in self.tracked]
+        self.space = Space([(n, system.clocks[n].horizon) for n in self.tracked], constants)
+        self.bad = None if bad is None else d.without_tests(bad, but=relations.tests)
+        self.quantify = d.present(system.registers) + list(relations.tests)
         self.visited: dict[Zone, Diagram] = {}
         self.elements: list[Element] = []
 
     def run(self) -> Exploration:
         d = self.d
         zone = self.space.zero()
-        start = d.state(d.system.initial) & self.known
+        start = d.state(self.system.initial) & self.known
         layer: dict[Zone, Element] = {}
         for tidy, states in self._tidy(zone, start):
             self._add(layer, tidy, states, None, 0)
@@ -349,19 +377,16 @@ class _Search:
 
     def _way_to(self, index: int, targets: Diagram) -> Hit:
         d = self.d
-        location = d.pick(targets)
+        location = d.pick(targets, self.system.registers)
         assert location is not None
         path, kinds = [location], []
         while self.elements[index].layer > 0:
             target = d.state(path[-1], next=True)
             for origin in self.elements[index].origins:
                 aux = [v for v in origin.relation.support if v.startswith("keep ")]
-                before = cudd.and_exists(
-                    origin.before & origin.relation,
-                    target,
-                    d.after + list(self.relations.tests) + aux,
-                )
-                location = d.pick(before)
+                drop = [v for v in target.support] + list(self.relations.tests) + aux
+                before = cudd.and_exists(origin.before & origin.relation, target, drop)
+                location = d.pick(before, self.system.registers)
                 if location is not None:
                     break
             else:

@@ -26,9 +26,7 @@ class Invariant:
     text: str
 
 
-def prove(
-    system: System, allowance: Allowance, known: Formula | None = None
-) -> Invariant | None:
+def prove(system: System, allowance: Allowance, known: Formula | None = None) -> Invariant | None:
     """An invariant that excludes every bad state, or None when a bad state is reachable.
 
     ``known`` must hold in every reachable state; the invariant returned includes it. Raises

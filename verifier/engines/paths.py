@@ -26,7 +26,6 @@ from verifier.semantics.formula import (
     In,
     No,
     Same,
-    Take,
     Truth,
     atoms,
     map_atoms,
@@ -38,21 +37,28 @@ from verifier.semantics.system import System, limit_formula
 
 @dataclass(frozen=True)
 class Blame:
-    """No times fit; already the constraints on these clocks contradict each other."""
+    """No times fit. Each group of clocks alone contradicts itself; no two groups share a clock."""
 
-    clocks: frozenset[str]
+    groups: tuple[frozenset[str], ...]
+
+    @property
+    def clocks(self) -> frozenset[str]:
+        return frozenset().union(*self.groups)
 
 
 class PathCheck:
-    """Checks ways through one system; keeps what is left of each part for each pair of locations."""
+    """Checks ways through one system.
 
-    def __init__(self, system: System, allowance: Allowance):
+    ``residues`` keeps what is left of each part for each pair of locations; the systems of one model
+    share their parts and may share it.
+    """
+
+    def __init__(self, system: System, allowance: Allowance, residues: dict | None = None):
         self.system = system
         self.allowance = allowance
-        self._residues: dict[tuple, Formula] = {}
-        no_settle = negate(system.settled)
+        self._residues: dict[tuple, tuple[Formula, Formula]] = {} if residues is None else residues
         self.parts = {
-            "settle": [no_settle] + [p.formula for p in system.settle_parts],
+            "settle": [negate(system.settled)] + [p.formula for p in system.settle_parts],
             "world": [system.settled]
             + [limit_formula(limit) for limit in system.limits]
             + [p.formula for p in system.world_parts],
@@ -77,16 +83,23 @@ class PathCheck:
         reply = query.ask(*(self._assumption(frames, name) for name in suspects))
         if reply.answer is Answer.UNKNOWN:
             raise OutOfBudget(f"z3 gave up on the times of a path ({reply.reason})")
-        if reply.answer is Answer.UNSAT:
-            return Blame(frozenset(self._shrink(frames, query, reply.core)))
-        return self._earliest(frames, query, hit)
+        if reply.answer is Answer.SAT:
+            return self._earliest(frames, query, hit)
+        groups = []
+        while reply.answer is Answer.UNSAT:
+            group = self._shrink(frames, query, reply.core)
+            groups.append(frozenset(group))
+            if not group:
+                break
+            suspects = [name for name in suspects if name not in group]
+            reply = query.ask(*(self._assumption(frames, name) for name in suspects))
+        return Blame(tuple(groups))
 
     def _assumption(self, frames: Frames, clock: str) -> z3.BoolRef:
         return z3.Bool(f"mind {clock}")
 
     def _shrink(self, frames: Frames, query: Query, core: frozenset[str]) -> list[str]:
-        kept = sorted(name.removeprefix("mind ").strip("|") for name in core)
-        kept = [c for c in sorted(self.system.clocks) if c in kept or f"mind {c}" in core]
+        kept = [c for c in sorted(self.system.clocks) if f"mind {c}" in core]
         for clock in list(kept):
             rest = [c for c in kept if c != clock]
             reply = query.ask(*(self._assumption(frames, c) for c in rest))
@@ -98,16 +111,12 @@ class PathCheck:
         found = []
         for index, formula in enumerate(self.parts[kind]):
             present, after = self._reads[kind][index]
-            key = (
-                kind,
-                index,
-                tuple(now[r] for r in present),
-                tuple(then[r] for r in after),
-            )
+            key = (id(formula), *(now[r] for r in present), *(then[r] for r in after))
             if key not in self._residues:
-                self._residues[key] = _fix(formula, now, then)
-            if self._residues[key] != YES:
-                found.append(self._residues[key])
+                self._residues[key] = (formula, _fix(formula, now, then))
+            rest = self._residues[key][1]
+            if rest != YES:
+                found.append(rest)
         return found
 
     def _guarded(self, frames: Frames, formula: Formula, frame: int) -> z3.BoolRef:

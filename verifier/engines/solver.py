@@ -104,9 +104,7 @@ class Frames:
 
     def initial(self, registers: Mapping[str, str]) -> z3.BoolRef:
         """Frame 0 is the initial state: all clocks 0 (semantics 3.3)."""
-        return z3.And(
-            self.state(0, registers), *(self.clock(name, 0) == 0 for name in self.clocks)
-        )
+        return z3.And(self.state(0, registers), *(self.clock(name, 0) == 0 for name in self.clocks))
 
     def _value(self, register: str, values: frozenset[str], frame: int) -> z3.BoolRef:
         names = self.registers[register]

@@ -8,43 +8,39 @@
 4. Clocks that are blamed though they are exact already (zones forget a little): bounded search a few
    steps deeper, then z3's fixed-point engine under all that is known.
 
-Every invariant is confirmed by z3 on the whole timed step before it leaves here.
+A proof leaves here as a few lemmas that z3 has confirmed on the whole timed step (``lemmas``).
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
-from dd import cudd
-
 from verifier.engines import bounded, fixedpoint
-from verifier.engines.certify import NotConfirmed, confirm, exploration_formula, smt_text
+from verifier.engines.certificate_text import smt_text
 from verifier.engines.diagrams import Diagram, Diagrams
-from verifier.engines.explore import Exploration, Explorer
+from verifier.engines.explore import Explorer, Hit
+from verifier.engines.lemmas import Book, Lemma, Source, clocks_of
 from verifier.engines.limits import Allowance, OutOfBudget
-from verifier.engines.paths import PathCheck
-from verifier.language.guard import FALSE
-from verifier.language.model import Form, Model, Property
-from verifier.semantics.formula import Formula, all_of
+from verifier.engines.paths import Blame, PathCheck
+from verifier.language.model import Model, Property
+from verifier.semantics.formula import all_of
 from verifier.semantics.run import Certificate, Finding, Gap, Trace
-from verifier.semantics.system import System, build
+from verifier.semantics.system import System, bare
 from verifier.semantics.watch import TIME
+from verifier.semantics.watched import build
 
 BEYOND = 4
 TRY_MORE = "give it more time (--time-limit), or look at the times named above"
 
 
 @dataclass
-class Group:
-    """What exploring some clocks of the bare model has shown."""
-
-    clocks: frozenset[str]
-    invariant: Formula
-
-
-@dataclass
 class Study:
-    """One model under one budget. ``decide`` may be asked about any number of properties."""
+    """One model under one budget. ``decide`` may be asked about any number of properties.
+
+    ``known`` over-approximates the reachable locations; ``book`` keeps the explorations behind it
+    and the lemmas drawn from them.
+    """
 
     model: Model
     budget: int
@@ -52,40 +48,34 @@ class Study:
     base: System = field(init=False)
     diagrams: Diagrams = field(init=False)
     known: Diagram = field(init=False)
-    groups: list[Group] = field(init=False, default_factory=list)
+    book: Book = field(init=False)
+    explored: list[frozenset[str]] = field(init=False, default_factory=list)
+    residues: dict = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
-        nothing = Property("", Form.NEVER, "", "", "", self.model.machines[0].place, p=FALSE)
-        self.base = build(self.model, nothing, self.budget)
+        self.base = bare(self.model, self.budget)
         self.diagrams = Diagrams(self.base)
-        self.explorer = Explorer(self.diagrams, self.allowance)
+        self.explorer = Explorer(self.diagrams, self.base, self.allowance)
+        self.book = Book(self.base, self.diagrams, self.allowance)
         self.known = self.diagrams.true
         self.learn(frozenset())
 
     def learn(self, clocks: frozenset[str]) -> bool:
         """Explore the bare model with ``clocks`` exact; True if that excluded any location."""
         before = self.known
-        found = self.explorer.run(self.order(clocks), self.known)
+        found = self.explorer.run(self.base, clocks, self.known)
         self.known = found.locations(self.diagrams) & self.known
-        self.groups.append(Group(clocks, exploration_formula(self.diagrams, found)))
+        self.book.sources.append(Source(found, tuple(self.base.registers)))
+        self.explored.append(clocks)
         return self.known != before
 
-    def is_new(self, clocks: frozenset[str]) -> bool:
-        """Whether the bare model has not been explored with just these clocks."""
-        return all(clocks != group.clocks for group in self.groups)
+    def paths(self, system: System) -> PathCheck:
+        return PathCheck(system, self.allowance, self.residues)
 
-    def invariant(self) -> Formula:
-        """All that is known of the bare model's reachable states."""
-        return all_of(*(group.invariant for group in self.groups))
-
-    def method(self, clocks: frozenset[str] = frozenset()) -> tuple[tuple[str, ...], str]:
-        """The machines whose times were used, by the groups or in ``clocks``, and a sentence."""
-        used = {clock for group in self.groups for clock in group.clocks} | clocks
-        owners = {self.base.clocks[clock].owner for clock in used if clock != TIME}
-        return tuple(sorted(owners)), _how(TIME in clocks, sorted(owners))
-
-    def order(self, clocks: frozenset[str]) -> tuple[str, ...]:
-        return tuple(sorted(clocks))
+    def learn_from(self, blame: Blame) -> bool:
+        """Explore the model with each blamed group of its own clocks; True if any taught something."""
+        groups = [g for g in blame.groups if TIME not in g and g not in self.explored]
+        return any([self.learn(group) for group in groups])
 
     def decide(self, prop: Property) -> Finding:
         """A trace, a certificate or a gap for a form of semantics section 7, ``ambiguous``, ``pulse``
@@ -95,71 +85,77 @@ class Study:
         except OutOfBudget as stop:
             return Gap(f"{stop.reason} while deciding `{prop.id}`", TRY_MORE)
 
+    def certificate(
+        self, system: System, lemmas: Sequence[Lemma], rounds: int | None = None
+    ) -> Certificate:
+        """The lemmas as a certificate, with a sentence on how the property was decided."""
+        formulas = [lemma.formula for lemma in lemmas]
+        clocks = frozenset().union(*(clocks_of(formula) for formula in formulas))
+        owners = sorted({self.base.clocks[clock].owner for clock in clocks if clock != TIME})
+        method = how(TIME in clocks, owners, len(lemmas))
+        if rounds is not None:
+            method += f"; no more than {rounds} rounds follow one another without delay"
+        text = smt_text(system, all_of(*formulas))
+        return Certificate(text, rounds=rounds, method=method, needs_times_of=tuple(owners))
+
 
 class _Decision:
     def __init__(self, study: Study, prop: Property):
         self.study = study
         self.prop = prop
-        self.system = build(study.model, prop, study.budget)
-        self.diagrams = Diagrams(self.system)
-        self.explorer = Explorer(self.diagrams, study.allowance)
-        self.paths = PathCheck(self.system, study.allowance)
-        self.bad = self.diagrams.of(self.system.bad)
-
-    def known(self) -> Diagram:
-        return cudd.copy_bdd(self.study.known, self.diagrams.bdd)
+        self.system = build(study.model, prop, study.budget, study.base)
+        study.diagrams.admit(self.system)
+        self.paths = study.paths(self.system)
+        self.bad = study.diagrams.of(self.system.bad)
 
     def run(self) -> Finding:
         clocks: frozenset[str] = frozenset()
+        study = self.study
         while True:
-            self.study.allowance.check()
-            found = self.explorer.run(self.study.order(clocks), self.known(), self.bad)
+            study.allowance.check()
+            found = study.explorer.run(self.system, clocks, study.known, self.bad)
             if found.hit is None:
-                return self.certificate(clocks, found)
+                own = Source(found, tuple(self.system.registers))
+                lemmas = study.book.certify(self.system, self.system.bad, [own])
+                return study.certificate(self.system, lemmas)
             outcome = self.paths.check(found.hit, self.system.bad)
             if isinstance(outcome, Trace):
                 return outcome
-            blamed = outcome.clocks
-            if blamed <= clocks:
-                return self.last_resort(len(found.hit.kinds))
-            bare = frozenset(blamed - {TIME})
-            if TIME not in blamed and self.study.is_new(bare) and self.study.learn(bare):
-                continue
-            clocks = clocks | blamed
+            if outcome.clocks <= clocks:
+                return self.last_resort(found.hit)
+            if not study.learn_from(outcome):
+                clocks = clocks | outcome.clocks
 
-    def last_resort(self, depth: int) -> Finding:
-        """Exact but heavy: a few more depths by plain bounded search, then z3's fixed-point engine
-        under what is known. Nothing bad is less than ``depth`` steps away."""
+    def last_resort(self, hit: Hit) -> Finding:
+        """Exact but heavy. Nothing bad is fewer steps away than ``hit``."""
+        depth = len(hit.kinds)
         allowance = self.study.allowance
         trace = bounded.search(self.system, allowance, first=depth, last=depth + BEYOND)
         if trace is not None:
             return trace
-        found = fixedpoint.prove(self.system, allowance, self.study.invariant())
+        lemmas = [lemma.formula for lemma in self.study.book.lemmas]
+        found = fixedpoint.prove(self.system, allowance, all_of(*lemmas))
         if found is None:
-            reason = f"a counterexample to `{self.prop.id}` exists but is over {depth + BEYOND} steps"
+            reason = (
+                f"a counterexample to `{self.prop.id}` exists but is over {depth + BEYOND} steps"
+            )
             return Gap(reason, TRY_MORE, depth=depth + BEYOND)
-        needs, _ = self.study.method(frozenset(self.system.clocks))
+        owners = sorted({clock.owner for clock in self.study.base.clocks.values()})
         method = "proved by z3's fixed-point engine with the exact times of all machines"
-        return Certificate(found.text, method=method, needs_times_of=needs)
-
-    def certificate(self, clocks: frozenset[str], found: Exploration) -> Certificate:
-        own = exploration_formula(self.diagrams, found)
-        invariant = all_of(self.study.invariant(), own)
-        try:
-            confirm(self.system, invariant, self.study.allowance)
-        except NotConfirmed as why:
-            raise AssertionError(f"{self.prop.id}: {why}") from why
-        needs, method = self.study.method(clocks)
-        return Certificate(smt_text(self.system, invariant), method=method, needs_times_of=needs)
+        return Certificate(found.text, method=method, needs_times_of=tuple(owners))
 
 
-def names_of(clocks: frozenset[str]) -> str:
+def names_of(clocks: Iterable[str]) -> str:
     return ", ".join(f"`{clock}`" for clock in sorted(clocks)) or "no clock"
 
 
-def _how(watched: bool, needs: list[str]) -> str:
-    if not watched and not needs:
-        return "decided by the order of events alone; no times were needed"
-    machines = ", ".join(needs) or "no machine"
-    also = " and of the property" if watched else ""
-    return f"decided with the exact times of {machines}{also}; all other times may be anything"
+def how(watched: bool, owners: Sequence[str], n_lemmas: int) -> str:
+    """A sentence on what a proof needed."""
+    facts = f"{n_lemmas} facts" if n_lemmas != 1 else "one fact"
+    if not watched and not owners:
+        return f"proved by {facts} on the order of events alone; no times were needed"
+    machines = ", ".join(owners) or "no machine"
+    also = " and the time the property measures" if watched else ""
+    return (
+        f"proved by {facts}, with the exact times of {machines}{also}; other times may be anything"
+    )

@@ -1,20 +1,23 @@
 """Zones: sets of clock values bounded by differences, as closed matrices of integers.
 
-Entry [i][j] bounds clock i minus clock j, clock 0 being the constant 0. A bound ``<= c`` is kept as
-2c + 1 and ``< c`` as 2c, c in units that make every constant of the system whole, so that comparing and
-adding bounds is integer arithmetic. Forgetting what lies beyond the greatest constant of each clock
+Entry i * size + j bounds clock i minus clock j, clock 0 being the constant 0. A bound ``<= c`` is kept
+as 2c + 1 and ``< c`` as 2c, c in units that make every constant of the system whole, so that comparing
+and adding bounds is integer arithmetic. Forgetting what lies beyond the greatest constant of each clock
 keeps the number of zones finite and loses no reachable location, since no guard compares two clocks
 (Behrmann, Bouyer, Larsen, Pelanek, "Lower and upper bounds in zone-based abstractions", 2006).
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from fractions import Fraction
 from math import lcm
+from operator import ge
 
 INFINITE = 1 << 60
+AT_MOST_ZERO = 1
 
-Zone = tuple[tuple[int, ...], ...]
+Zone = tuple[int, ...]
 
 
 def add_bounds(left: int, right: int) -> int:
@@ -24,10 +27,15 @@ def add_bounds(left: int, right: int) -> int:
     return left + right - ((left & 1) | (right & 1))
 
 
+def includes(big: Zone, small: Zone) -> bool:
+    """Whether every valuation of ``small`` is in ``big`` (both closed, same clocks)."""
+    return all(map(ge, big, small))
+
+
 class Space:
     """Operations on zones over ``clocks``, a list of (name, horizon in seconds)."""
 
-    def __init__(self, clocks: list[tuple[str, Fraction]], constants: list[Fraction]):
+    def __init__(self, clocks: list[tuple[str, Fraction]], constants: Iterable[Fraction]):
         self.names = [name for name, _ in clocks]
         self.index = {name: i + 1 for i, name in enumerate(self.names)}
         self.scale = lcm(1, *(number.denominator for number in constants))
@@ -44,53 +52,50 @@ class Space:
         return Fraction(bound >> 1, self.scale), not bound & 1
 
     def zero(self) -> Zone:
-        return tuple(tuple(1 for _ in range(self.size)) for _ in range(self.size))
+        return (AT_MOST_ZERO,) * (self.size * self.size)
 
-    def close(self, rows: list[list[int]]) -> Zone | None:
-        """The tightest form of ``rows``, or None when nothing satisfies it."""
+    def close(self, cells: list[int]) -> Zone | None:
+        """The tightest form of ``cells``, or None when nothing satisfies it."""
         n = self.size
         for k in range(n):
-            row_k = rows[k]
+            k_row = k * n
             for i in range(n):
-                ik = rows[i][k]
+                i_row = i * n
+                ik = cells[i_row + k]
                 if ik >= INFINITE:
                     continue
-                row_i = rows[i]
                 for j in range(n):
-                    kj = row_k[j]
+                    kj = cells[k_row + j]
                     if kj < INFINITE:
                         through = ik + kj - ((ik & 1) | (kj & 1))
-                        if through < row_i[j]:
-                            row_i[j] = through
-            if rows[k][k] < 1:
-                return None
+                        if through < cells[i_row + j]:
+                            cells[i_row + j] = through
         for i in range(n):
-            if rows[i][i] < 1:
+            if cells[i * n + i] < AT_MOST_ZERO:
                 return None
-            rows[i][i] = 1
-        return tuple(tuple(row) for row in rows)
+            cells[i * n + i] = AT_MOST_ZERO
+        return tuple(cells)
 
     def constrain(self, zone: Zone, i: int, j: int, bound: int) -> Zone | None:
         """``zone`` with clock i minus clock j bounded by ``bound``; None when empty."""
-        if zone[i][j] <= bound:
+        n = self.size
+        if zone[i * n + j] <= bound:
             return zone
-        if add_bounds(zone[j][i], bound) < 1:
+        if add_bounds(zone[j * n + i], bound) < AT_MOST_ZERO:
             return None
-        rows = [list(row) for row in zone]
-        rows[i][j] = bound
-        for a in range(self.size):
-            to_i = zone[a][i]
+        cells = list(zone)
+        for a in range(n):
+            to_i = zone[a * n + i]
             if to_i >= INFINITE:
                 continue
-            head = add_bounds(to_i, bound)
-            row = rows[a]
-            for b in range(self.size):
-                from_j = zone[j][b]
+            head = to_i + bound - ((to_i & 1) | (bound & 1))
+            for b in range(n):
+                from_j = zone[j * n + b]
                 if from_j < INFINITE:
                     through = head + from_j - ((head & 1) | (from_j & 1))
-                    if through < row[b]:
-                        row[b] = through
-        return tuple(tuple(row) for row in rows)
+                    if through < cells[a * n + b]:
+                        cells[a * n + b] = through
+        return tuple(cells)
 
     def at_least(self, zone: Zone, clock: str, bound: Fraction, strict: bool) -> Zone | None:
         return self.constrain(zone, 0, self.index[clock], -2 * self.units(bound) + (not strict))
@@ -100,56 +105,72 @@ class Space:
 
     def wait(self, zone: Zone) -> Zone:
         """All clocks may have grown by one and the same amount."""
-        rows = [list(row) for row in zone]
+        cells = list(zone)
         for i in range(1, self.size):
-            rows[i][0] = INFINITE
-        return tuple(tuple(row) for row in rows)
+            cells[i * self.size] = INFINITE
+        return tuple(cells)
 
     def reset(self, zone: Zone, clock: str) -> Zone:
-        x = self.index[clock]
-        rows = [list(row) for row in zone]
-        for i in range(self.size):
-            rows[x][i] = rows[0][i]
-            rows[i][x] = rows[i][0]
-        rows[x][x] = 1
-        return tuple(tuple(row) for row in rows)
+        n, x = self.size, self.index[clock]
+        cells = list(zone)
+        for i in range(n):
+            cells[x * n + i] = zone[i]
+            cells[i * n + x] = zone[i * n]
+        cells[x * n + x] = AT_MOST_ZERO
+        return tuple(cells)
 
     def forget(self, zone: Zone, clock: str) -> Zone:
         """Nothing is known of ``clock`` but that it is not negative."""
-        x = self.index[clock]
-        rows = [list(row) for row in zone]
-        for i in range(self.size):
-            rows[x][i] = INFINITE
-            rows[i][x] = rows[i][0]
-        rows[0][x] = 1
-        rows[x][x] = 1
-        return tuple(tuple(row) for row in rows)
+        n, x = self.size, self.index[clock]
+        cells = list(zone)
+        for i in range(n):
+            cells[x * n + i] = INFINITE
+            cells[i * n + x] = zone[i * n]
+        cells[x] = AT_MOST_ZERO
+        cells[x * n + x] = AT_MOST_ZERO
+        return tuple(cells)
 
     def widen_beyond_horizons(self, zone: Zone) -> Zone:
         """Forget bounds beyond the greatest constant of each clock."""
-        rows = [list(row) for row in zone]
-        changed = False
-        for i in range(self.size):
+        n = self.size
+        cells = list(zone)
+        for i in range(n):
             top = 2 * self.horizon[i] + 1
-            for j in range(self.size):
+            for j in range(n):
                 if i == j:
                     continue
-                bound = rows[i][j]
-                if i and bound < INFINITE and bound > top:
-                    rows[i][j] = INFINITE
-                    changed = True
-                elif bound < -2 * self.horizon[j]:
-                    rows[i][j] = -2 * self.horizon[j]
-                    changed = True
-        if not changed:
+                bound = cells[i * n + j]
+                floor = -2 * self.horizon[j]
+                if i and top < bound < INFINITE:
+                    cells[i * n + j] = INFINITE
+                elif bound < floor:
+                    cells[i * n + j] = floor
+        if tuple(cells) == zone:
             return zone
-        closed = self.close(rows)
+        closed = self.close(cells)
         assert closed is not None
         return closed
 
+    def hull(self, one: Zone, other: Zone) -> Zone:
+        """The least zone that holds both."""
+        return tuple(map(max, one, other))
 
-def includes(big: Zone, small: Zone) -> bool:
-    """Whether every valuation of ``small`` is in ``big`` (both closed, same clocks)."""
-    return all(
-        b >= s for big_row, small_row in zip(big, small) for b, s in zip(big_row, small_row)
-    )
+    def holds(self, zone: Zone, values: Mapping[str, Fraction], clocks: Iterable[str]) -> bool:
+        """Whether ``values`` meets every bound of ``zone`` among ``clocks`` and 0."""
+        return self.broken(zone, values, clocks) is None
+
+    def broken(
+        self, zone: Zone, values: Mapping[str, Fraction], clocks: Iterable[str]
+    ) -> tuple[int, int, int] | None:
+        """A bound (i, j, bound) among ``clocks`` and 0 that ``values`` breaks; simple ones first."""
+        n = self.size
+        some = [(0, Fraction(0))] + [(self.index[c], values[c] * self.scale) for c in clocks]
+        for i, left in some:
+            for j, right in some:
+                bound = zone[i * n + j]
+                if i == j or bound >= INFINITE:
+                    continue
+                gap, limit = left - right, bound >> 1
+                if gap > limit or (gap == limit and not bound & 1):
+                    return i, j, bound
+        return None

@@ -1,7 +1,7 @@
-"""The symbolic reading: a checked model and one property as a step relation of formulas.
+"""The symbolic reading: a checked model as a step relation of formulas.
 
-``build`` follows ``specs/semantics.md`` sections 3 to 5, 8 and 9 and knows nothing of the concrete
-machine. The relation is kept in parts, one per machine, so that an engine may treat machines apart;
+``bare`` follows ``specs/semantics.md`` sections 3 to 5 and knows nothing of the concrete machine;
+``semantics.watched`` adds what a property watches. The relation is kept in parts, one per machine, so that an engine may treat machines apart;
 the conjunction of all parts is the reference every proof is confirmed on.
 """
 
@@ -11,8 +11,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from fractions import Fraction
 
-from verifier.language.guard import And, Const, Guard, Is, Not, Or, comparisons
-from verifier.language.model import Form, Machine, Model, Property, Transition
+from verifier.language.guard import And, Const, Guard, Is, Not, Or
+from verifier.language.model import Machine, Model, Transition
 from verifier.semantics.formula import (
     NEVER,
     YES,
@@ -31,7 +31,7 @@ from verifier.semantics.formula import (
     negate,
 )
 from verifier.semantics.run import Snapshot, Step
-from verifier.semantics.watch import TIME, Watch, watch_for
+from verifier.semantics.watch import Watch
 
 SPENT = "spent"
 BITS = ("0", "1")
@@ -86,7 +86,6 @@ class System:
     """
 
     model: Model
-    property: Property
     budget: int
     registers: dict[str, tuple[str, ...]]
     clocks: dict[str, Clock]
@@ -171,16 +170,6 @@ def held_clock(transition: Transition) -> str:
     return f"held {transition.machine} {transition.index}"
 
 
-def build(model: Model, prop: Property, budget: int = 0) -> System:
-    """The system of ``model`` watched for ``prop`` with ``budget`` faults to spend.
-
-    ``prop`` may have any form but ``eventually``; for built-in forms about endless or reordered
-    settling ``bad`` is left false and the engine works on the relation itself.
-    """
-    builder = _Builder(model, prop, budget)
-    return builder.system()
-
-
 def payable(transition: Transition, budget: int) -> bool:
     """Whether a budget can ever pay for the transition (4.3)."""
     return transition.fault is None or budget > 0
@@ -192,17 +181,20 @@ def obliges(transition: Transition) -> bool:
     return transition.fault is None and bool(windows) and all(w.hi is not None for w in windows)
 
 
+def bare(model: Model, budget: int = 0) -> System:
+    """The system of ``model`` alone: no watch, nothing bad."""
+    return _Builder(model, budget).system()
+
+
 class _Builder:
-    def __init__(self, model: Model, prop: Property, budget: int):
-        self.model, self.prop, self.budget = model, prop, budget
+    def __init__(self, model: Model, budget: int):
+        self.model, self.budget = model, budget
         self.control = [m for m in model.machines if m.is_control]
         self.world = [m for m in model.machines if not m.is_control]
         self.rules = {
             m.name: tuple(self._rule(t) for t in m.transitions if payable(t, budget))
             for m in model.machines
         }
-        self.watch = self._watch()
-        self.fresh = [m for m in self.control] if prop.form is Form.PULSE else []
 
     # -- pieces of one state
 
@@ -250,62 +242,6 @@ class _Builder:
             for r in timed_control + self._obliging()
         )
 
-    def _watch(self) -> Watch | None:
-        prop = self.prop
-        if prop.form.is_built_in:
-            return None
-        p, q, r = (guard_formula(g) for g in (prop.p, prop.q, prop.r))
-        return watch_for(prop.form, p, q, r, prop.bound)
-
-    def _bad(self) -> Formula:
-        form = self.prop.form
-        if self.watch is not None:
-            passing = self._can_pass() if self.watch.judges_lasting else YES
-            return all_of(self._settled(), passing, self.watch.bad)
-        if form is Form.AMBIGUOUS:
-            return any_of(*(self._ambiguous(m) for m in self.control))
-        if form is Form.PULSE:
-            return any_of(*(self._pulse(m) for m in self.control))
-        if form is Form.DEAD and self.prop.subject:
-            return self._alive(self.prop.subject)
-        return NEVER
-
-    def _ambiguous(self, machine: Machine) -> Formula:
-        rules = self.rules[machine.name]
-        return any_of(
-            *(
-                all_of(one.enabled, other.enabled)
-                for i, one in enumerate(rules)
-                for other in rules[:i]
-                if one.transition.source == other.transition.source
-                and one.transition.target != other.transition.target
-            )
-        )
-
-    def _pulse(self, machine: Machine) -> Formula:
-        seen_outside = {
-            state
-            for other in self.world
-            for transition in other.transitions
-            for reading in comparisons(transition.when)
-            if reading.machine == machine.name
-            for state in reading.states
-        }
-        leaving = (
-            r.enabled
-            for r in self.rules[machine.name]
-            if r.transition.source in seen_outside and r.transition.target != r.transition.source
-        )
-        return all_of(In(f"fresh {machine.name}", frozenset({"1"})), any_of(*leaving))
-
-    def _alive(self, subject: tuple) -> Formula:
-        kind, name, which = subject
-        if kind == "state":
-            return In(name, frozenset({which}))
-        (rule,) = [r for r in self.rules[name] if r.transition.index == which]
-        in_world = not self.model.machine(name).is_control
-        return all_of(rule.enabled, self._settled() if in_world else YES)
-
     # -- clocks and registers
 
     def _clocks(self) -> dict[str, Clock]:
@@ -324,9 +260,6 @@ class _Builder:
                         here = any_of(old.matters, here)
                         horizon = max(horizon, old.horizon)
                     found[clock] = Clock(clock, machine.name, here, horizon)
-        if self.watch is not None and self.watch.restart is not None:
-            assert self.prop.bound is not None
-            found[TIME] = Clock(TIME, "", self.watch.clock_matters, self.prop.bound)
         return found
 
     def _end_counts(self, rule: Rule) -> bool:
@@ -335,9 +268,6 @@ class _Builder:
 
     def _registers(self) -> dict[str, tuple[str, ...]]:
         registers = {m.name: m.states for m in self.model.machines}
-        registers |= {f"fresh {m.name}": BITS for m in self.fresh}
-        if self.watch is not None:
-            registers |= {name: BITS for name in self.watch.bits}
         if self.budget > 0:
             registers[SPENT] = tuple(str(n) for n in range(self.budget + 1))
         return registers
@@ -391,41 +321,16 @@ class _Builder:
         rules = self.rules[machine.name]
         none_enabled = negate(any_of(*(r.enabled for r in rules)))
         options = [all_of(r.enabled, self._move(r)) for r in rules]
-        parts = [any_of(all_of(none_enabled, stays), *options)]
-        if machine in self.fresh:
-            took = any_of(*(Take(machine.name, r.transition.index) for r in rules))
-            fresh = f"fresh {machine.name}"
-            parts.append(_becomes(fresh, any_of(In(fresh, frozenset({"1"})), took)))
-        return Part(machine.name, all_of(*parts))
+        return Part(machine.name, any_of(all_of(none_enabled, stays), *options))
 
     def _world_part(self, machine: Machine) -> Part:
         if machine.is_control:
-            parts = [self.stays[machine.name]]
-            if machine in self.fresh:
-                parts.append(_becomes(f"fresh {machine.name}", NEVER))
-            return Part(machine.name, all_of(*parts))
+            return Part(machine.name, self.stays[machine.name])
         options = [all_of(r.enabled_late, self._move(r)) for r in self.rules[machine.name]]
         return Part(machine.name, any_of(self.stays[machine.name], *options))
 
     def _move(self, rule: Rule) -> Formula:
         return self.moves[rule.transition.machine, rule.transition.index]
-
-    def _watch_parts(self) -> tuple[Formula, Formula]:
-        """What the watch does in a settle round and in a world step (8.1)."""
-        if self.watch is None:
-            return YES, YES
-        settle = [Same(name) for name in self.watch.bits]
-        world = [_becomes(name, value) for name, value in self.watch.bits.items()]
-        if self.watch.restart is not None:
-            restart = self.watch.restart
-            settle.append(Update(TIME, "grows"))
-            world.append(
-                any_of(
-                    all_of(restart, Update(TIME, "restart")),
-                    all_of(negate(restart), Update(TIME, "grows")),
-                )
-            )
-        return all_of(*settle), all_of(*world)
 
     def _spending(self) -> Formula:
         """``spent`` grows by the number of fault transitions taken (5.5), within the budget (4.3)."""
@@ -464,15 +369,13 @@ class _Builder:
             for r in self.rules[m.name]
         }
         registers = self._registers()
-        settle_watch, world_watch = self._watch_parts()
-        settle = [self._settle_part(m) for m in self.model.machines] + [Part("", settle_watch)]
-        world = [self._world_part(m) for m in self.model.machines] + [Part("", world_watch)]
+        settle = [self._settle_part(m) for m in self.model.machines]
+        world = [self._world_part(m) for m in self.model.machines]
         if self.budget > 0:
             settle.append(Part(SPENT, Same(SPENT)))
             world.append(Part(SPENT, self._spending()))
         return System(
             model=self.model,
-            property=self.prop,
             budget=self.budget,
             registers=registers,
             clocks=self.clocks,
@@ -480,17 +383,10 @@ class _Builder:
             limits=self._limits(),
             settled=self._settled(),
             can_pass=self._can_pass(),
-            bad=self._bad(),
+            bad=NEVER,
             settle_parts=tuple(settle),
             world_parts=tuple(world),
             stays=self.stays,
             moves=self.moves,
-            watch=self.watch,
             initial={name: values[0] for name, values in registers.items()},
         )
-
-
-def _becomes(register: str, value: Formula) -> Formula:
-    """The next value of a one-bit register is ``value``."""
-    after = In(register, frozenset({"1"}), next=True)
-    return any_of(all_of(value, after), all_of(negate(value), negate(after)))

@@ -1,0 +1,359 @@
+"""From large invariants to a few small lemmas, each confirmed by z3 on the whole timed step.
+
+An exploration is an invariant, but a big one. Here it only answers a question: "z3 found this state;
+is it reachable?" If some exploration says no, the reason is cut down to the few machines and the one
+comparison of times that already exclude the state, and that becomes a lemma: "not (signal proceed and
+entrance raised)". Lemmas are added until z3 finds no state from which a step leads out of them and
+no bad state inside; then their conjunction is the certificate. (The generalisation of counterexamples
+to induction follows Bradley, "SAT-based model checking without unrolling", 2011, with the explorations as
+oracle.) Since z3 has the last word on the constraints of semantics section 5, a mistake in an
+exploration can make a proof fail but not succeed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+import z3
+
+from verifier.engines.diagrams import Diagram, Diagrams
+from verifier.engines.explore import Exploration
+from verifier.engines.limits import Allowance, OutOfBudget
+from verifier.engines.solver import Answer, Frames, Query, is_true, number
+from verifier.engines.zones import AT_MOST_ZERO, INFINITE, Space, Zone
+from verifier.semantics.formula import (
+    YES,
+    Apart,
+    AtLeast,
+    Formula,
+    In,
+    all_of,
+    any_of,
+    atoms,
+    negate,
+)
+from verifier.semantics.system import Part, System, limit_formula
+from verifier.semantics.watch import TIME
+
+
+class NotExcluded(Exception):
+    """No exploration excludes a state that z3 found: ``location`` and ``times`` say which."""
+
+    def __init__(self, location: Mapping[str, str], times: Mapping[str, Fraction]):
+        super().__init__("a state that no exploration excludes")
+        self.location, self.times = location, times
+
+
+@dataclass(frozen=True)
+class Source:
+    """A closed exploration: every reachable state lies in it. ``registers`` are those it knows."""
+
+    exploration: Exploration
+    registers: tuple[str, ...]
+
+
+@dataclass
+class Lemma:
+    """``formula`` holds in every reachable state. ``support`` are the numbers of the lemmas that z3
+    needed to show that every step keeps it."""
+
+    number: int
+    formula: Formula
+    system: System
+    support: frozenset[int] = field(default=frozenset())
+
+
+class Book:
+    """Lemmas of one model under one budget, with the z3 solver that holds its step."""
+
+    def __init__(self, base: System, diagrams: Diagrams, allowance: Allowance):
+        self.base = base
+        self.d = diagrams
+        self.allowance = allowance
+        registers = dict(diagrams.registers)
+        self.frames = Frames(registers, [*base.clocks, TIME])
+        self.query = Query(allowance)
+        self.sources: list[Source] = []
+        self.lemmas: list[Lemma] = []
+        self._all: dict[int, Lemma] = {}
+        self._goals = 0
+        self._extras: dict[int, tuple[System, z3.BoolRef]] = {}
+        self._lay_down_step()
+
+    # -- the step in z3
+
+    def _lay_down_step(self) -> None:
+        f, q, base = self.frames, self.query, self.base
+        q.add(f.domain(0), f.domain(1), f.delay(0) >= 0)
+        self.kinds = {"settle": z3.Bool("a settle round"), "world": z3.Bool("a world step")}
+        settle, world = self.kinds["settle"], self.kinds["world"]
+        q.add(z3.Implies(settle, f.delay(0) == 0))
+        q.add(z3.Implies(settle, f.term(negate(base.settled), 0)))
+        q.add(z3.Implies(world, f.term(base.settled, 0)))
+        for limit in base.limits:
+            q.add(z3.Implies(world, f.term(limit_formula(limit), 0)))
+        self._lay_down(settle, base.settle_parts)
+        self._lay_down(world, base.world_parts)
+
+    def _lay_down(self, when: z3.BoolRef, parts: Sequence[Part]) -> None:
+        for part in parts:
+            self.query.add(z3.Implies(when, self.frames.term(part.formula, 0)))
+
+    def _extra(self, system: System) -> list[z3.BoolRef]:
+        """The assumption under which the watch of ``system`` is part of the step."""
+        if system is self.base:
+            return []
+        if id(system) not in self._extras:
+            switch = z3.Bool(f"watch {len(self._extras)}")
+            first = len(self.base.settle_parts)
+            for kind, parts in (
+                ("settle", system.settle_parts[first:]),
+                ("world", system.world_parts[first:]),
+            ):
+                self._lay_down(z3.And(switch, self.kinds[kind]), parts)
+            self._extras[id(system)] = (system, switch)
+        return [self._extras[id(system)][1]]
+
+    # -- certificates
+
+    def certify(self, system: System, bad: Formula, own: Sequence[Source] = ()) -> list[Lemma]:
+        """Lemmas that together are inductive and exclude ``bad``, none of them needless.
+
+        ``own`` are explorations of ``system`` with its watch. Raises ``NotExcluded`` when z3 finds
+        a bad state, or one that leads out of the lemmas, which no exploration excludes.
+        """
+        return self.exclude(system, [self.frames.term(bad, 0)], own)
+
+    def exclude(
+        self, system: System, terms: Sequence[z3.BoolRef], own: Sequence[Source] = ()
+    ) -> list[Lemma]:
+        """As ``certify``, for terms over frame 0 and further frames that no state may satisfy."""
+        watched: list[Lemma] = []
+        switches = self._extra(system)
+        self._goals += 1
+        goal = z3.Bool(f"goal {self._goals}")
+        self.query.add(*(z3.Implies(goal, term) for term in terms))
+        while True:
+            inside = self.lemmas + watched
+            reply = self._ask(inside, [*switches, goal])
+            if reply.answer is Answer.UNSAT:
+                break
+            self._learn(system, reply.model, own, watched)
+        needed = self._used(reply.core, inside)
+        self.query.add(z3.Not(goal))
+        return self._closure(needed)
+
+    def _ask(self, lemmas: Iterable[Lemma], more: list[z3.BoolRef]):
+        reply = self.query.ask(*(self._now(lemma) for lemma in lemmas), *more)
+        if reply.answer is Answer.UNKNOWN:
+            raise OutOfBudget(f"z3 gave up on an obligation ({reply.reason})")
+        return reply
+
+    def _now(self, lemma: Lemma) -> z3.BoolRef:
+        return z3.Bool(f"lemma {lemma.number}")
+
+    def _used(self, core: frozenset[str], lemmas: Iterable[Lemma]) -> frozenset[int]:
+        return frozenset(lemma.number for lemma in lemmas if f"lemma {lemma.number}" in core)
+
+    def _closure(self, needed: frozenset[int]) -> list[Lemma]:
+        found: set[int] = set()
+        todo = list(needed)
+        while todo:
+            number = todo.pop()
+            if number not in found:
+                found.add(number)
+                todo.extend(self._all[number].support)
+        return [self._all[number] for number in sorted(found)]
+
+    def _learn(
+        self, system: System, model: z3.ModelRef, own: Sequence[Source], watched: list[Lemma]
+    ) -> None:
+        """Add lemmas until the state of ``model`` is excluded and all lemmas are inductive."""
+        todo = [self._new_lemma(system, model, own, watched)]
+        while todo:
+            self.allowance.check()
+            lemma = todo[-1]
+            around = self.lemmas if lemma.system is self.base else self.lemmas + watched
+            support: set[int] = set()
+            for kind in self.kinds.values():
+                switches = self._extra(lemma.system)
+                reply = self._ask(around, [*switches, kind, self._not_next(lemma)])
+                if reply.answer is Answer.SAT:
+                    todo.append(self._new_lemma(lemma.system, reply.model, own, watched))
+                    break
+                support |= self._used(reply.core, around)
+            else:
+                lemma.support = frozenset(support)
+                todo.pop()
+
+    def _not_next(self, lemma: Lemma) -> z3.BoolRef:
+        return z3.Bool(f"not next {lemma.number}")
+
+    def _new_lemma(
+        self, system: System, model: z3.ModelRef, own: Sequence[Source], watched: list[Lemma]
+    ) -> Lemma:
+        location = {}
+        for name in system.registers:
+            bits = self.frames.bits(name, 0)
+            code = sum(1 << i for i, bit in enumerate(bits) if is_true(model, bit))
+            location[name] = self.d.registers[name][code]
+        times = {clock: number(model, self.frames.clock(clock, 0)) for clock in system.clocks}
+        for source in [*self.sources, *own]:
+            formula = Reason(self.d, source, location, times).formula()
+            if formula is not None:
+                mine = self.base if source in self.sources else system
+                lemma = self._add(formula, mine)
+                (self.lemmas if mine is self.base else watched).append(lemma)
+                return lemma
+        raise NotExcluded(location, times)
+
+    def _add(self, formula: Formula, system: System) -> Lemma:
+        lemma = Lemma(len(self._all), formula, system)
+        self._all[lemma.number] = lemma
+        f = self.frames
+        self.query.add(z3.Implies(self._now(lemma), f.term(formula, 0)))
+        self.query.add(z3.Implies(self._not_next(lemma), z3.Not(f.term(formula, 1))))
+        return lemma
+
+
+class Reason:
+    """Why one exploration excludes one state, cut down to what is needed."""
+
+    def __init__(
+        self,
+        diagrams: Diagrams,
+        source: Source,
+        location: Mapping[str, str],
+        times: Mapping[str, Fraction],
+    ):
+        self.d = diagrams
+        self.space = source.exploration.space
+        self.sets = list(source.exploration.sets.items())
+        self.times = times
+        self.values = {name: frozenset({location[name]}) for name in source.registers}
+
+    def formula(self) -> Formula | None:
+        """A formula true in every state of the exploration and false in the given one."""
+        registers = list(self.values)
+        inside = self._met(registers)
+        clocks = self.space.names
+        if not self._excludes(inside, clocks):
+            return None
+        registers, inside, clocks = self._fewer(registers, inside, clocks)
+        if not inside:
+            return negate(self._cube(registers, self._wider(registers)))
+        hull = inside[0][0]
+        for zone, _ in inside[1:]:
+            hull = self.space.hull(hull, zone)
+        broken = self.space.broken(hull, self.times, clocks)
+        if broken is None:
+            bounds = any_of(*(zone_formula(self.space, z, clocks) for z, _ in inside))
+            return any_of(negate(self._cube(registers, self.values)), bounds)
+        values = self._wider(registers, broken)
+        return any_of(negate(self._cube(registers, values)), bound_formula(self.space, *broken))
+
+    def _met(self, registers: Sequence[str], sets=None) -> list[tuple[Zone, Diagram]]:
+        """The zones that hold a state which agrees with the given one on ``registers``."""
+        cube = self.d.true
+        for name in registers:
+            cube = cube & self.d.value(name, self.values[name])
+        pool = self.sets if sets is None else sets
+        return [(z, s) for z, s in pool if s & cube != self.d.false]
+
+    def _excludes(self, inside: list[tuple[Zone, Diagram]], clocks: Sequence[str]) -> bool:
+        return not any(self.space.holds(zone, self.times, clocks) for zone, _ in inside)
+
+    def _fewer(self, registers, inside, clocks):
+        """Leave out machines, then clocks, as long as the state stays excluded."""
+        for name in list(registers):
+            rest = [r for r in registers if r != name]
+            met = self._met(rest)
+            if self._excludes(met, clocks):
+                registers, inside = rest, met
+        for clock in list(clocks) if inside else []:
+            rest = [c for c in clocks if c != clock]
+            if self._excludes(inside, rest):
+                clocks = rest
+        return registers, inside, clocks
+
+    def _wider(self, registers: Sequence[str], broken=None) -> dict[str, frozenset[str]]:
+        """More states of the machines for which the same reason holds."""
+        values = {name: self.values[name] for name in registers}
+        for name in registers:
+            others = self.d.true
+            for other in registers:
+                if other != name:
+                    others = others & self.d.value(other, values[other])
+            met = [(z, s & others) for z, s in self.sets]
+            met = [(z, s) for z, s in met if s != self.d.false]
+            for value in self.d.registers[name]:
+                more = self.d.value(name, frozenset({value}))
+                if all(
+                    s & more == self.d.false or (broken is not None and self._respects(z, broken))
+                    for z, s in met
+                ):
+                    values[name] = values[name] | {value}
+        return values
+
+    def _respects(self, zone: Zone, broken: tuple[int, int, int]) -> bool:
+        i, j, bound = broken
+        return zone[i * self.space.size + j] <= bound
+
+    def _cube(self, registers: Sequence[str], values: Mapping[str, frozenset[str]]) -> Formula:
+        """Every register has one of its values, leaving out those that may have any."""
+        return all_of(
+            *(
+                In(name, values[name])
+                for name in registers
+                if len(values[name]) < len(self.d.registers[name])
+            )
+        )
+
+
+def bound_formula(space: Space, i: int, j: int, bound: int) -> Formula:
+    seconds, strict = space.seconds(bound)
+    if i == 0:
+        return AtLeast(space.names[j - 1], -seconds, strict)
+    if j == 0:
+        return negate(AtLeast(space.names[i - 1], seconds, not strict))
+    return Apart(space.names[i - 1], space.names[j - 1], seconds, strict)
+
+
+def zone_formula(space: Space, zone: Zone, clocks: Sequence[str]) -> Formula:
+    """The bounds of ``zone`` among ``clocks`` and 0 that do not follow from the others."""
+    n = space.size
+    some = [0] + [space.index[clock] for clock in clocks]
+    parts = []
+    for i in some:
+        for j in some:
+            bound = zone[i * n + j]
+            if i == j or bound >= INFINITE or (i == 0 and bound == AT_MOST_ZERO):
+                continue
+            through = (k for k in some if k not in (i, j))
+            if any(_follows(zone, n, i, k, j, bound) for k in through):
+                continue
+            parts.append(bound_formula(space, i, j, bound))
+    return all_of(*parts) if parts else YES
+
+
+def _follows(zone: Zone, n: int, i: int, k: int, j: int, bound: int) -> bool:
+    """Whether two strictly simpler bounds give this one (equal cycles are left alone)."""
+    first, second = zone[i * n + k], zone[k * n + j]
+    if first >= INFINITE or second >= INFINITE:
+        return False
+    if zone[i * n + k] + zone[k * n + i] <= 2 or zone[k * n + j] + zone[j * n + k] <= 2:
+        return False
+    return first + second - ((first & 1) | (second & 1)) <= bound
+
+
+def clocks_of(formula: Formula) -> frozenset[str]:
+    """Clocks that ``formula`` mentions."""
+    found = set()
+    for atom in atoms(formula):
+        if isinstance(atom, AtLeast):
+            found.add(atom.clock)
+        elif isinstance(atom, Apart):
+            found |= {atom.left, atom.right}
+    return frozenset(found)
