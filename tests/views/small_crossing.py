@@ -1,8 +1,8 @@
 """A small crossing built by hand, with results as the pipeline would make them.
 
 Views are tested against these objects rather than against files, so that a view's test fails for the
-view's own reasons; the traces are replayed. The world is one train and one pair of barriers; the logic does not
-wait for the barriers.
+view's own reasons; the traces are replayed. The world is one train and one pair of barriers; the logic does
+not wait for the barriers.
 """
 
 from __future__ import annotations

@@ -22,7 +22,8 @@ from verifier.views.render import RenderError, render
 
 def words(svg: bytes) -> str:
     """All text of an SVG in reading order of the file."""
-    return unescape(" ".join(re.findall(r">([^<>]+)</text>", svg.decode()))).replace("\xa0", " ").replace("\u200b", "")
+    text = unescape(" ".join(re.findall(r">([^<>]+)</text>", svg.decode())))
+    return text.replace("\xa0", " ").replace("\u200b", "")
 
 
 def test_chart_says_who_acted_what_changed_and_where_it_is_violated():

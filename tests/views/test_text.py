@@ -148,6 +148,7 @@ def test_the_onset_is_marked_only_when_it_is_another_moment():
 
 def test_between_shows_its_two_guards_as_written():
     prop = replace(WARNED, form=Form.BETWEEN_AT_MOST, texts={"between": "called, lights is red"})
-    assert [(part.key, part.text) for part in conditions(prop)] == [("from", "called"), ("to", "lights is red")]
+    shown = [(part.key, part.text) for part in conditions(prop)]
+    assert shown == [("from", "called"), ("to", "lights is red")]
     bare = replace(prop, texts={})
     assert [part.text for part in conditions(bare)] == ["detection is occupied", "lights is red"]

@@ -164,7 +164,8 @@ def event_cell(result: Result, story: Story, index: int) -> str:
     colour, border = (ALARM, 3) if is_violating else (RULE, 1)
     return (
         f'<TD ALIGN="LEFT" VALIGN="TOP" BGCOLOR="{tint}" COLOR="{colour}" BORDER="{border}">'
-        f'<TABLE BORDER="0" CELLBORDER="0" CELLSPACING="0" CELLPADDING="2">{"".join(rows)}</TABLE></TD>'
+        f'<TABLE BORDER="0" CELLBORDER="0" CELLSPACING="0" CELLPADDING="2">'
+        f'{"".join(rows)}</TABLE></TD>'
     )
 
 
@@ -189,14 +190,16 @@ def step_rows(moment: Moment) -> list[str]:
             f'<TD VALIGN="TOP" WIDTH="72"><TABLE BORDER="0" CELLBORDER="0" CELLSPACING="0" '
             f'CELLPADDING="2"><TR><TD WIDTH="68" BGCOLOR="{look.strong}">'
             f'<FONT COLOR="white" POINT-SIZE="9">{look.word}</FONT></TD></TR></TABLE></TD>'
-            f'<TD ALIGN="LEFT" VALIGN="TOP" BALIGN="LEFT" WIDTH="{EVENT_POINTS}">{"<BR/>".join(lines)}</TD></TR>'
+            f'<TD ALIGN="LEFT" VALIGN="TOP" BALIGN="LEFT" WIDTH="{EVENT_POINTS}">'
+            f'{"<BR/>".join(lines)}</TD></TR>'
         )
     return rows
 
 
 def words_row(number: str, text: str) -> str:
     return (
-        f'<TR><TD ALIGN="RIGHT" WIDTH="20">{number}</TD><TD COLSPAN="2" ALIGN="LEFT" WIDTH="{EVENT_POINTS + 72}">'
+        f'<TR><TD ALIGN="RIGHT" WIDTH="20">{number}</TD>'
+        f'<TD COLSPAN="2" ALIGN="LEFT" WIDTH="{EVENT_POINTS + 72}">'
         f'<FONT COLOR="{QUIET}">{shown(text)}</FONT></TD></TR>'
     )
 
