@@ -32,4 +32,4 @@ def run(*arguments: str) -> Result:
 def start(*arguments: str, **streams) -> subprocess.Popen:
     """Start ``strikein`` in a process of its own."""
     command = [sys.executable, "-m", "verifier.commands.main", *arguments]
-    return subprocess.Popen(command, env=ENVIRONMENT, **streams)
+    return subprocess.Popen(command, **({"env": ENVIRONMENT} | streams))

@@ -25,7 +25,9 @@ def model_files(given: Sequence[str]) -> tuple[str, ...]:
     """
     found: list[str] = []
     for name in given:
-        found += _below(name) if os.path.isdir(name) else [name]
+        # A folder called like a file is a slip, which the loader names.
+        is_folder = os.path.isdir(name) and not name.endswith(SUFFIXES)
+        found += _below(name) if is_folder else [name]
     return tuple(dict.fromkeys(found))
 
 
