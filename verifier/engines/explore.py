@@ -10,13 +10,22 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from fractions import Fraction
 
 from dd import cudd
 
 from verifier.engines.diagrams import Diagram, Diagrams
 from verifier.engines.limits import Allowance
-from verifier.engines.zones import Space, Zone, includes
-from verifier.semantics.formula import YES, Formula, Update, all_of, map_atoms, negate
+from verifier.engines.zones import Axis, Space, Zone, includes
+from verifier.semantics.formula import (
+    YES,
+    Formula,
+    Update,
+    all_of,
+    comparisons_with_sign,
+    map_atoms,
+    negate,
+)
 from verifier.semantics.system import Part, System
 from verifier.semantics.watch import TIME
 
@@ -123,6 +132,22 @@ class Explorer:
         return d.bdd.exist(drop, found)
 
 
+def axes(system: System, tracked: Sequence[str]) -> list[Axis]:
+    """For each tracked clock the greatest numbers it must have reached, and must not have passed."""
+    floors: dict[str, Fraction] = {}
+    ceilings = {}
+    formulas = [system.settled, negate(system.settled), system.bad]
+    formulas += [part.formula for part in system.settle_parts + system.world_parts]
+    for formula in formulas:
+        for atom, positive in comparisons_with_sign(formula):
+            side = floors if positive else ceilings
+            side[atom.clock] = max(side.get(atom.clock, atom.bound), atom.bound)
+    for limit in system.limits:
+        for clock, end in limit.ends:
+            ceilings[clock] = max(ceilings.get(clock, end), end)
+    return [Axis(name, floors.get(name), ceilings.get(name)) for name in tracked]
+
+
 class _Relations:
     """Step relations as diagrams, for one system and one choice of tracked clocks."""
 
@@ -183,8 +208,7 @@ class _Search:
         self.known = known
         constants = [atom.bound for atom in d.tests.values()]
         constants += [end for limit in system.limits for _, end in limit.ends]
-        constants += [system.clocks[name].horizon for name in self.tracked]
-        self.space = Space([(n, system.clocks[n].horizon) for n in self.tracked], constants)
+        self.space = Space(axes(system, self.tracked), constants)
         self.bad = None if bad is None else d.without_tests(bad, but=relations.tests)
         self.quantify = d.present(system.registers) + list(relations.tests)
         self.visited: dict[Zone, Diagram] = {}
@@ -243,7 +267,7 @@ class _Search:
                     divided.append((self.space.forget(z, clock), outside))
             pieces = divided
         for z, s in pieces:
-            yield self.space.widen_beyond_horizons(z), s
+            yield self.space.widen(z), s
 
     # -- splitting by tests
 
@@ -263,6 +287,9 @@ class _Search:
             for z, outcomes in pieces:
                 yes = self.space.at_least(z, atom.clock, atom.bound, atom.strict)
                 no = self.space.at_most(z, atom.clock, atom.bound, not atom.strict)
+                if atom.delayed and no is not None:
+                    # the world need not do what it may: no bound is learnt from its not doing it
+                    no = z
                 if yes is not None:
                     divided.append((yes, outcomes & variable))
                 if no is not None:

@@ -2,14 +2,16 @@
 
 Entry i * size + j bounds clock i minus clock j, clock 0 being the constant 0. A bound ``<= c`` is kept
 as 2c + 1 and ``< c`` as 2c, c in units that make every constant of the system whole, so that comparing
-and adding bounds is integer arithmetic. Forgetting what lies beyond the greatest constant of each clock
-keeps the number of zones finite and loses no reachable location, since no guard compares two clocks
-(Behrmann, Bouyer, Larsen, Pelanek, "Lower and upper bounds in zone-based abstractions", 2006).
+and adding bounds is integer arithmetic. What lies beyond the greatest number that a clock must reach (its
+floor), or must not pass (its ceiling), is forgotten: that keeps the number of zones finite and loses
+no reachable location, since no guard compares two clocks (Behrmann, Bouyer, Larsen, Pelanek, "Lower
+and upper bounds in zone-based abstractions", 2006, the operator written Extra+ with L and U).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from fractions import Fraction
 from math import lcm
 from operator import ge
@@ -32,15 +34,29 @@ def includes(big: Zone, small: Zone) -> bool:
     return all(map(ge, big, small))
 
 
-class Space:
-    """Operations on zones over ``clocks``, a list of (name, horizon in seconds)."""
+@dataclass(frozen=True)
+class Axis:
+    """A clock of a space: the greatest number some guard wants it to have reached, and the greatest
+    that some guard or deadline wants it not to have passed; None where there is none. In seconds."""
 
-    def __init__(self, clocks: list[tuple[str, Fraction]], constants: Iterable[Fraction]):
-        self.names = [name for name, _ in clocks]
+    name: str
+    floor: Fraction | None
+    ceiling: Fraction | None
+
+
+class Space:
+    """Operations on zones over the clocks of ``axes``."""
+
+    def __init__(self, axes: Sequence[Axis], constants: Iterable[Fraction]):
+        self.names = [axis.name for axis in axes]
         self.index = {name: i + 1 for i, name in enumerate(self.names)}
         self.scale = lcm(1, *(number.denominator for number in constants))
-        self.horizon = [0] + [self.units(horizon) for _, horizon in clocks]
-        self.size = len(clocks) + 1
+        self.floors = [0] + [self._units_or_none(axis.floor) for axis in axes]
+        self.ceilings = [0] + [self._units_or_none(axis.ceiling) for axis in axes]
+        self.size = len(axes) + 1
+
+    def _units_or_none(self, seconds: Fraction | None) -> int:
+        return -INFINITE if seconds is None else self.units(seconds)
 
     def units(self, seconds: Fraction) -> int:
         scaled = seconds * self.scale
@@ -130,21 +146,24 @@ class Space:
         cells[x * n + x] = AT_MOST_ZERO
         return tuple(cells)
 
-    def widen_beyond_horizons(self, zone: Zone) -> Zone:
-        """Forget bounds beyond the greatest constant of each clock."""
+    def widen(self, zone: Zone) -> Zone:
+        """Forget bounds that no guard can tell apart from weaker ones."""
         n = self.size
         cells = list(zone)
+        least = [-(zone[j] >> 1) for j in range(n)]
         for i in range(n):
-            top = 2 * self.horizon[i] + 1
+            floor = self.floors[i]
+            beyond = i and least[i] > floor
             for j in range(n):
                 if i == j:
                     continue
-                bound = cells[i * n + j]
-                floor = -2 * self.horizon[j]
-                if i and top < bound < INFINITE:
+                bound = zone[i * n + j]
+                over = least[j] > self.ceilings[j] if j else False
+                if i and (beyond or over or bound >> 1 > floor):
                     cells[i * n + j] = INFINITE
-                elif bound < floor:
-                    cells[i * n + j] = floor
+                elif not i and over:
+                    ceiling = self.ceilings[j]
+                    cells[j] = AT_MOST_ZERO if ceiling < 0 else -2 * ceiling
         if tuple(cells) == zone:
             return zone
         closed = self.close(cells)

@@ -144,6 +144,19 @@ def atoms(formula: Formula) -> Iterator[Formula]:
             yield node
 
 
+def comparisons_with_sign(formula: Formula, sign: bool = True) -> Iterator[tuple[AtLeast, bool]]:
+    """Every ``AtLeast`` in ``formula`` and whether it counts as it stands or as its denial."""
+    stack = [(formula, sign)]
+    while stack:
+        node, positive = stack.pop()
+        if isinstance(node, No):
+            stack.append((node.part, not positive))
+        elif isinstance(node, All | Any):
+            stack.extend((part, positive) for part in node.parts)
+        elif isinstance(node, AtLeast):
+            yield node, positive
+
+
 def map_atoms(formula: Formula, change: Callable[[Formula], Formula]) -> Formula:
     """``formula`` with each leaf replaced by ``change(leaf)``, constants folded."""
     if isinstance(formula, No):

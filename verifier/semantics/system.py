@@ -39,14 +39,12 @@ BITS = ("0", "1")
 
 @dataclass(frozen=True)
 class Clock:
-    """A clock that something tests. ``matters`` says, over one state, when its value still counts;
-    ``horizon`` is the greatest number it is compared with, in seconds. ``owner`` is a machine's name,
-    or "" for the clock of the watch."""
+    """A clock that something tests. ``matters`` says, over one state, when its value still counts.
+    ``owner`` is a machine's name, or "" for the clock of the watch."""
 
     name: str
     owner: str
     matters: Formula
-    horizon: Fraction
 
 
 @dataclass(frozen=True)
@@ -253,13 +251,10 @@ class _Builder:
                 starts = dict(self._timed(t, ends=False))
                 ends = dict(self._timed(t, ends=True)) if self._end_counts(rule) else {}
                 for clock in starts | ends:
-                    horizon = max(starts.get(clock, Fraction(0)), ends.get(clock, Fraction(0)))
                     here = In(machine.name, frozenset({t.source})) if clock == name else rule.free
                     if clock in found:
-                        old = found[clock]
-                        here = any_of(old.matters, here)
-                        horizon = max(horizon, old.horizon)
-                    found[clock] = Clock(clock, machine.name, here, horizon)
+                        here = any_of(found[clock].matters, here)
+                    found[clock] = Clock(clock, machine.name, here)
         return found
 
     def _end_counts(self, rule: Rule) -> bool:

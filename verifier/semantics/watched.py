@@ -65,8 +65,7 @@ def _watched(base: System, prop: Property) -> System:
         world.append(_becomes(name, value))
     clocks = dict(base.clocks)
     if watch.restart is not None:
-        assert prop.bound is not None
-        clocks[TIME] = Clock(TIME, "", watch.clock_matters, prop.bound)
+        clocks[TIME] = Clock(TIME, "", watch.clock_matters)
         settle.append(Update(TIME, "grows"))
         world.append(
             any_of(
