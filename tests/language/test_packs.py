@@ -107,7 +107,13 @@ def test_a_property_for_each_track_has_an_id_for_each(tmp_path):
         ("one[down]", DOWN, ("lit", "near_down"), "while down is near"),
     ]
     assert {(one.hazard, one.budget) for one in found} == {("H01, H02", 2)}
-    assert found[0].texts == {"while": "near_{track}", "then": "lit"}
+    assert [one.texts["while"] for one in found] == ["near_up", "near_down"]
+
+
+def test_texts_leave_a_quantified_group_as_written(tmp_path):
+    heading = HEADING + "    for each: track\n"
+    (up, _down) = bound(tmp_path, 'while: "some track has near_{track}"; then: lit', heading)
+    assert up.texts["while"] == "some track has near_{track}"
 
 
 @pytest.mark.parametrize(

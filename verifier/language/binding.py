@@ -6,6 +6,7 @@ in the checked model, so that two packs can't clash, and no machine of the model
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 
 from verifier.diagnostics import Spot, did_you_mean
@@ -27,6 +28,12 @@ def bind_pack(pack: Pack, check: ModelCheck, prefix: str) -> tuple[Property, ...
     beginning with ``prefix`` and a dot. Errors go to the findings of ``check``.
     """
     return _Binding(pack, check, prefix).properties()
+
+
+def _filled(text: str, members: Mapping[str, str]) -> str:
+    """A guard for people, ``{track}`` filled in unless the guard quantifies over that group itself."""
+    quantified = re.findall(r"\b(?:some|every|another)\s+(\w+)\s+has\b", text)
+    return fill(text, {group: member for group, member in members.items() if group not in quantified})
 
 
 class _Binding:
@@ -166,7 +173,7 @@ class _Binding:
             budget=one.budget,
             applies_to=one.applies_to,
             pack=self._pack.name,
-            texts=one.texts,
+            texts={key: _filled(text, members) for key, text in one.texts.items()},
             needs=needs,
         )
 
