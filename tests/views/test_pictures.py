@@ -16,7 +16,7 @@ from tests.views.small_crossing import MODEL, late, proved, violated
 from verifier.evidence.result import ReplayedTrace
 from verifier.views import render as rendering
 from verifier.views.chart import broken, chart
-from verifier.views.drawing import arrows, machines_drawing
+from verifier.views.drawing import arrows, machines_drawing, transition_label
 from verifier.views.render import RenderError, render
 
 
@@ -80,9 +80,18 @@ def test_machine_drawing_has_every_state_and_label(machine):
     text = words(svg)
     for state in machine.states:
         assert state in text
-    for _ends, label, _tooltip in arrows(machine):
+    for _ends, label, _tooltip in arrows(machine, {}):
         for line in label.split("\\l"):
             assert line in text
+
+
+def test_the_member_of_a_repeated_machine_is_filled_in():
+    called = MODEL.terms["called"].guard
+    one = replace(MODEL.machines[0].transitions[0], when=called, when_text="called_{track}")
+    assert transition_label(one, {called: "called_up"}) == "when called_up"
+    every = replace(one, when_text="every track has called_{track}")
+    assert transition_label(every, {called: "called_up"}).replace("\\l", " ") == (
+        "when every track has called_{track}")
 
 
 def test_all_machines_in_one_drawing_keep_their_labels():

@@ -19,12 +19,11 @@ from typing import Any
 from verifier.language.guard import TRUE, Guard, machines_read
 from verifier.language.model import Machine, Model, Transition
 from verifier.views.amounts import seconds_text
-from verifier.views.truth import guard_text, names_of
+from verifier.views.truth import QUANTIFIER, guard_text, names_of
 
 HEADS = ("machine", "state", "leaves to", "when", "after", "held", "written at")
 WIDEST = 60
 STATES = re.compile(r"\bis\s+(?:not\s+)?\w+(?:\s*\|\s*\w+)*")
-QUANTIFIER = re.compile(r"\b(?:some|every|another)\s+\w+\s+has\b")
 GUARD_WORDS = frozenset("not and or true false".split())
 
 Names = Mapping[Guard, str]

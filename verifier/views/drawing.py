@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
-from verifier.language.guard import TRUE
+from verifier.language.guard import TRUE, Guard
 from verifier.language.model import Machine, Model, Transition
 from verifier.views.amounts import window_text
 from verifier.views.palette import ALARM, FONT, INK, ROLE_ORDER, look_of
-from verifier.views.truth import guard_text
+from verifier.views.truth import QUANTIFIER, guard_text, names_of
 
 LABEL_CHARS = 30
 
@@ -45,11 +45,11 @@ def machines_drawing(model: Model, names: Sequence[str] = ()) -> str:
                    "arrowsize": "0.7"},
     )
     for number, machine in enumerate(chosen):
-        _add_machine(graph, machine, number)
+        _add_machine(graph, machine, number, names_of(model))
     return graph.source
 
 
-def _add_machine(graph, machine: Machine, number: int) -> None:
+def _add_machine(graph, machine: Machine, number: int, names: Mapping[Guard, str]) -> None:
     look = look_of(machine)
     title = f"{machine.name}  ({look.word})"
     if machine.says:
@@ -63,7 +63,7 @@ def _add_machine(graph, machine: Machine, number: int) -> None:
             group.node(_node(number, state), label=state, shape="box", style="rounded,filled",
                        fillcolor=look.tint, color=look.strong)
         group.edge(_node(number, ""), _node(number, machine.states[0]), color=look.strong)
-        for place, ((source, target, is_fault), label, tooltip) in enumerate(arrows(machine)):
+        for place, ((source, target, is_fault), label, tooltip) in enumerate(arrows(machine, names)):
             style = {"style": "dashed", "color": ALARM} if is_fault else {}
             ends = _node(number, source), _node(number, target)
             if not label:
@@ -87,7 +87,7 @@ def _node(number: int, name: str, kind: str = "state") -> str:
     return f"{number} {kind} {name}"
 
 
-def arrows(machine: Machine) -> list[tuple[tuple[str, str, bool], str, str]]:
+def arrows(machine: Machine, names: Mapping[Guard, str]) -> list[tuple[tuple[str, str, bool], str, str]]:
     """((source, target, is a fault), label, places) for each arrow of the drawing, in file order."""
     together: dict[tuple[str, str, bool], list[Transition]] = {}
     for transition in machine.transitions:
@@ -95,19 +95,24 @@ def arrows(machine: Machine) -> list[tuple[tuple[str, str, bool], str, str]]:
         together.setdefault(key, []).append(transition)
     drawn = []
     for key, transitions in together.items():
-        label = "\\lor\\l".join(transition_label(one) or "at any time" for one in transitions)
+        label = "\\lor\\l".join(transition_label(one, names) or "at any time" for one in transitions)
         if len(transitions) == 1:
-            label = transition_label(transitions[0])
+            label = transition_label(transitions[0], names)
         places = ", ".join(f"{one.place.file}:{one.place.line}" for one in transitions)
         drawn.append((key, f"{label}\\l" if label else "", places))
     return drawn
 
 
-def transition_label(transition: Transition) -> str:
-    """Guard, times and fault of one transition, a line each; empty when it has none of them."""
+def transition_label(transition: Transition, names: Mapping[Guard, str]) -> str:
+    """Guard, times and fault of one transition, a line each; empty when it has none of them.
+
+    The guard is as written, but for ``{track}`` of a repeated machine: that is filled in.
+    """
     parts = [f"fault {transition.fault}"] if transition.fault else []
     if transition.when != TRUE:
-        text = transition.when_text or guard_text(transition.when)
+        text = transition.when_text
+        if not text or ("{" in text and not QUANTIFIER.search(text)):
+            text = guard_text(transition.when, names)
         parts += textwrap.wrap(f"when {text}", LABEL_CHARS, break_long_words=False)
     for word, window in (("after", transition.after), ("held", transition.held)):
         if window is not None:

@@ -13,6 +13,9 @@ from dataclasses import dataclass
 from verifier.language.guard import And, Const, Guard, Is, Not, Or
 from verifier.language.model import Form, Model, Property
 
+# A quantifier of a guard as written; what follows is taken for each member of the group.
+QUANTIFIER = re.compile(r"\b(?:some|every|another)\s+\w+\s+has\b")
+
 # The keys of a property file that stand for P, Q and R of specs/semantics.md section 7.
 KEYS = {
     Form.NEVER: ("never", "", ""),
