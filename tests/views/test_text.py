@@ -65,6 +65,13 @@ def test_undecided_says_why_and_what_to_try():
     assert "this is not a pass" in text
 
 
+def test_undecided_never_speaks_of_a_proof_or_of_all_runs():
+    """A proof that rests on nothing (semantics.md 9.7) is undecided, and keeps its method and bound."""
+    hollow = replace(undecided(), bound="complete", method="proved by 3 facts")
+    text = "\n".join(result_lines(MODEL, hollow))
+    assert "runs of any length" not in text and "proved" not in text
+
+
 def test_proof_names_method_bound_budget_and_confirmation():
     text = " ".join("\n".join(result_lines(MODEL, proved())).split())
     assert "no run of the model breaks it (runs of any length; no faults allowed)." in text

@@ -136,7 +136,7 @@ def result_lines(
     notes = [
         ("why", result.reason),
         ("try", result.try_next),
-        ("how", result.method),
+        ("how", "" if result.verdict == "undecided" else result.method),
         ("sure", "" if confirmation(result) == confirmed else confirmation(result)),
         ("from", f"{hazard}{prop.source}" if prop.source else ""),
         *(("takes for granted", text) for text in assumed(model, own)),
@@ -152,9 +152,11 @@ def result_lines(
 def meaning(result: Result) -> str:
     """The verdict as a sentence, with how far it reaches and the faults allowed."""
     said = MEANINGS[result.verdict]
+    open_verdict = result.verdict in ("undecided", "vacuous")
     if result.verdict == "violated" and result.trace is None:
         said = "it is broken, and no single run shows that: it is about what never happens"
-    reach = [bound_text(result.bound), count_text(result.budget, "fault") + " allowed"]
+    bound = "none" if open_verdict and result.bound == "complete" else result.bound
+    reach = [bound_text(bound), count_text(result.budget, "fault") + " allowed"]
     return f"{said} ({'; '.join(part for part in reach if part)})."
 
 
