@@ -214,6 +214,14 @@ def covered_by(runs: Iterable[Run]) -> Covered:
     return Covered(frozenset(states), frozenset(moves))
 
 
+def all_alive(runs: Iterable[Run], subjects: int, seed: int) -> CrossCheck:
+    """What backs ``dead`` proved: every one of ``subjects`` was met, each in a concrete run.
+
+    The caller has met them: in ``runs`` (``covered_by``) or in a run that ``Concrete`` took for one of them.
+    """
+    return CrossCheck(tuple(len(run.steps) for run in runs), seed, subjects, subjects)
+
+
 def witness(runs: Iterable[Run], guard: Guard, why: str = "") -> ReplayedTrace | None:
     """The shortest beginning of a run that ends in a settled state with ``guard``; None if none does.
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from verifier.engines.built_in import decide_built_in
 from verifier.engines.limits import Allowance, OutOfBudget
 from verifier.engines.study import Study
-from verifier.evidence.crosscheck import covered_by, crosscheck_runs, random_runs, witness
+from verifier.evidence.crosscheck import all_alive, covered_by, crosscheck_runs, random_runs, witness
 from verifier.evidence.judgement import Unjudged
 from verifier.evidence.recheck import Refused, recheck_certificate
 from verifier.evidence.replay import NotShown, replay_trace
@@ -333,8 +333,7 @@ class _Bench:
             else:
                 dead.append((subject, finding))
         if not dead:
-            lengths = tuple(len(run.steps) for run in self.runs())
-            check = CrossCheck(lengths, self.limits.seed, len(self.subjects()), len(self.subjects()))
+            check = all_alive(self.runs(), len(self.subjects()), self.limits.seed)
             return self.make(
                 prop,
                 "proved",
