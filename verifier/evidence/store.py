@@ -61,7 +61,11 @@ def write(folder: str | Path, result: ModelResult) -> dict[str, str]:
     files[MANIFEST_DIGEST] = f"{sha256(files[MANIFEST])}  {MANIFEST}\n".encode()
 
     def accept(written: Path) -> None:
-        _, properties = reload(written, inputs.model, inputs.packs, result.model.digest)
+        try:
+            _, properties = reload(written, inputs.model, inputs.packs, result.model.digest)
+        except BadEvidence as error:
+            # The files will be gone when the message is read: name the place they were meant for.
+            raise BadEvidence([one.replace(str(written), str(folder)) for one in error.findings]) from None
         _require_same(result, properties, folder)
 
     put_in_place(folder, files, accept)
