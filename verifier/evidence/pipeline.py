@@ -319,6 +319,7 @@ class _Bench:
         assert isinstance(study, Study)
         covered = covered_by(self.runs())
         dead: list[tuple[tuple, Certificate]] = []
+        alive = list(self.runs())
         for subject in self.subjects():
             kind, name, what = subject
             pool = covered.states if kind == "state" else covered.transitions
@@ -329,7 +330,7 @@ class _Bench:
             if isinstance(finding, Gap):
                 return self.gap(prop, finding)
             if isinstance(finding, Trace):
-                self.taken(one, finding)
+                alive.append(self.taken(one, finding))
             else:
                 dead.append((subject, finding))
         if not dead:
@@ -338,6 +339,7 @@ class _Bench:
                 prop,
                 "proved",
                 crosscheck=check,
+                runs=tuple(alive),
                 method="every state is entered and every transition taken in a concrete run",
             )
         subject, certificate = dead[0]
@@ -367,12 +369,14 @@ class _Bench:
             ]
         return found
 
-    def taken(self, prop: Property, trace: Trace) -> None:
+    def taken(self, prop: Property, trace: Trace) -> Run:
         """The engine's run to a state where the subject is alive, confirmed concretely."""
         concrete = Concrete(self.model, self.budget)
         here = concrete.initial()
+        snapshots = [here]
         for step in trace.steps:
             here = concrete.take(here, step)
+            snapshots.append(here)
         kind, name, what = prop.subject
         alive = here.locations[name] == what if kind == "state" else (
             Move(name, what) in concrete.enabled(here)
@@ -382,6 +386,7 @@ class _Bench:
                 f"the engine's run to {self.describe(prop.subject)} does not lead there",
                 {"engine": str(trace.steps[-1:]), "concrete machine": str(here.locations)},
             )
+        return Run(trace.steps, tuple(snapshots))
 
     def describe(self, subject: tuple) -> str:
         kind, name, what = subject

@@ -75,6 +75,7 @@ class Result:
     re-checked certificate and a cross-check (``dead`` for neither: its witnesses are runs). For
     ``undecided`` and ``vacuous`` the reason is asked for. ``bound`` is "complete" or says how far was
     looked; ``assumptions`` are the faults that were not granted.
+    ``runs`` are the concrete runs in which, for ``dead`` proved, everything is alive.
     """
 
     property: Property
@@ -89,6 +90,7 @@ class Result:
     certificate: RecheckedCertificate | None = None
     crosscheck: CrossCheck | None = None
     witness: ReplayedTrace | None = None
+    runs: tuple[Run, ...] = ()
     reason: str = ""
     try_next: str = ""
 
