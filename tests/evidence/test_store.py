@@ -108,7 +108,7 @@ def result_of(root: Path) -> ModelResult:
         proved("ambiguous", "true"),
         proved("does not settle", "true", rounds=2),
         proved("time stops", "true", rounds=2),
-        Result(props["dead"], "proved", 0, crosscheck=RUNS, method="every state is entered in a concrete run"),
+        Result(props["dead"], "proved", 0, crosscheck=RUNS, runs=(seen.run,), method="a concrete run"),
         proved("red-in-time", INVARIANT, witness=seen),
         Result(props["no-trains"], "violated", 0, trace=seen, bound="5 steps, none shorter"),
         proved("early-train", "(and (=> |train is near| (>= |watch time| |time train|))"
@@ -181,7 +181,8 @@ def test_evidence_is_confirmed_wherever_it_lies(folder):
     assert how["does not settle"] == ("proved", True, by_solver)
     assert how["early-train"] == ("impossible", True, by_solver)
     assert how["no-trains"] == ("violated", True, "trace replayed on the concrete machine")
-    assert how["dead"] == ("proved", False, "rests on concrete runs, which are not kept")
+    assert how["dead"] == (
+        "proved", True, "every state and transition seen alive in runs of the concrete machine")
     assert how["pulse"] == ("undecided", False, "undecided is no claim that could be confirmed")
     assert done.path.endswith("models/drove.yaml") and len(done.digest) == 64
 
@@ -387,9 +388,34 @@ def test_a_witness_must_be_a_run_to_the_trigger(folder):
     assert "witness.json: does not show" in complaint(folder)
 
 
+@pytest.mark.parametrize(("old", "new", "what"), [
+    ('"delay_s": "3"', '"delay_s": "4"', "is no run of the model"),
+    ('"train": 1', '"train": 7', "is no run of the model"),
+    ('"train": 1', '"tram": 1', "is no run of the model"),
+    ('"kind": "settle"', '"kind": "world"', "is no run of the model"),
+])
+def test_runs_of_dead_must_be_runs(folder, old, new, what):
+    edit(folder, "properties/04-dead/runs.json", old, new)
+    assert f"runs.json: {what}" in complaint(folder)
+
+
+def test_runs_of_dead_must_show_everything_alive(folder):
+    name = "properties/04-dead/runs.json"
+    runs = json.loads((folder / name).read_text())
+    assert len(runs["runs"]) == 1 and len(runs["runs"][0]) == 5
+    runs["runs"][0].pop()
+    (folder / name).write_text(json.dumps(runs))
+    seal(folder)
+    # The last transition was enabled before its last step.
+    assert "runs.json: does not show alive: state train over" in complaint(folder)
+    edit_property(folder, 3, runs=None)
+    (dead,) = [one for one in recheck_folder(folder).properties if one.id == "dead"]
+    assert not dead.is_confirmed
+
+
 def test_a_solver_without_time_confirms_nothing(folder):
     done = recheck_folder(folder, time_limit_s=0.0)
-    assert {one.id for one in done.properties if one.is_confirmed} == {"no-trains"}
+    assert {one.id for one in done.properties if one.is_confirmed} == {"no-trains", "dead"}
 
 
 def test_no_folder_and_other_folders(tmp_path):

@@ -19,6 +19,7 @@ from verifier.evidence.store_files import (
 )
 from verifier.evidence.store_inputs import Inputs, plan, reload
 from verifier.evidence.store_recheck import Recheck, Rechecked, recheck_folder, trigger_of
+from verifier.evidence.store_runs import cover, runs_to_json
 from verifier.evidence.store_schema import VERSION
 from verifier.evidence.trace_json import to_json
 from verifier.language.model import Model, Property
@@ -118,7 +119,7 @@ def _entry(model: Model, result: Result, place: str, files: dict[str, bytes]) ->
         "verdict": result.verdict, "budget": result.budget, "method": result.method,
         "bound": result.bound, "assumptions": list(result.assumptions),
         "reason": result.reason, "try_next": result.try_next,
-        "certificate": None, "trace": None, "witness": None,
+        "certificate": None, "trace": None, "witness": None, "runs": None,
     }
     if result.certificate is not None:
         entry["certificate"] = _certificate(result.certificate, place, files)
@@ -126,6 +127,9 @@ def _entry(model: Model, result: Result, place: str, files: dict[str, bytes]) ->
         if trace is not None and (name == "trace" or trigger_of(prop) is not None):
             entry[name] = f"{place}/{name}.json"
             files[entry[name]] = to_bytes(to_json(model, trace))
+    if result.runs:
+        entry["runs"] = f"{place}/runs.json"
+        files[entry["runs"]] = to_bytes(runs_to_json(cover(model, result.budget, result.runs)))
     return entry
 
 

@@ -19,12 +19,14 @@ from verifier.evidence.replay import replay_trace
 from verifier.evidence.result import Disagreement, ReplayedTrace
 from verifier.evidence.store_files import MANIFEST, MANIFEST_DIGEST, BadEvidence, parsed, read, sha256
 from verifier.evidence.store_inputs import reload
+from verifier.evidence.store_runs import alive_in, subjects
 from verifier.evidence.store_schema import MANIFEST as MANIFEST_SCHEMA
-from verifier.evidence.store_schema import TRACE
+from verifier.evidence.store_schema import RUNS, TRACE
 from verifier.evidence.trace_json import NotATrace, from_json, to_json
 from verifier.language.guard import Guard
 from verifier.language.load import built_in_properties
 from verifier.language.model import Form, Model, Property
+from verifier.semantics.concrete import NotAllowed
 from verifier.semantics.run import Certificate
 
 _FOUNDATIONS = (Form.AMBIGUOUS, Form.DOES_NOT_SETTLE, Form.TIME_STOPS)
@@ -139,7 +141,7 @@ def _named(manifest: Mapping[str, Any]) -> Iterator[str]:
     for one in manifest["inputs"]:
         yield one["file"]
     for entry in manifest["properties"]:
-        yield from filter(None, (entry["trace"], entry["witness"]))
+        yield from filter(None, (entry["trace"], entry["witness"], entry["runs"]))
         if entry["certificate"]:
             yield entry["certificate"]["file"]
             for one in entry["certificate"]["obligations"]:
@@ -170,7 +172,10 @@ class _Bench:
         if (verdict in ("shown", "impossible")) != (prop.form is Form.POSSIBLE):
             raise self.wrong(MANIFEST, f"`{prop.id}` of form `{prop.form.value}` can't be {verdict}")
         if prop.form is Form.DEAD and verdict == "proved":
-            return outcome(False, "rests on concrete runs, which are not kept")
+            if entry["runs"] is None:
+                return outcome(False, "rests on concrete runs, which are not kept")
+            self.live(prop, entry["runs"], budget)
+            return outcome(True, "every state and transition seen alive in runs of the concrete machine")
         if entry[needs] is None:
             raise self.wrong(MANIFEST, f"`{prop.id}` is {verdict} without a {needs}")
         if needs == "trace":
@@ -241,6 +246,17 @@ class _Bench:
         data = parsed(self.contents[file], TRACE, self.folder / file)
         scenario = replace(prop, form=Form.POSSIBLE, p=trigger, bound=None)
         self.compare(file, data, self.replayed(scenario, file, data, budget), ("start", "steps"))
+
+    def live(self, prop: Property, file: str, budget: int) -> None:
+        """9.6 proved: the kept runs, taken again, show everything alive."""
+        data = parsed(self.contents[file], RUNS, self.folder / file)
+        try:
+            missing = subjects(self.model, budget) - alive_in(self.model, budget, data)
+        except NotAllowed as error:
+            raise self.wrong(file, f"is no run of the model: {error.reason}") from None
+        if missing:
+            names = ", ".join(" ".join(map(str, one)) for one in sorted(missing, key=str))
+            raise self.wrong(file, f"does not show alive: {names}")
 
     def replayed(self, prop: Property, file: str, data: Mapping[str, Any], budget: int) -> ReplayedTrace:
         try:

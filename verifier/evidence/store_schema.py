@@ -56,6 +56,9 @@ TRACE = _object({
     })),
 })
 
+RUNS = _object({"runs": _list(_list(_object({
+    "kind": {"enum": ["settle", "world"]}, "delay_s": _EXACT, "moves": _map(_COUNT)})))})
+
 _CERTIFICATE = _object({
     "file": _FILE,
     "k": {"type": "integer", "minimum": 1, "maximum": 1000},
@@ -84,6 +87,7 @@ _PROPERTY = _object({
     "certificate": _or_null(_CERTIFICATE),
     "trace": _or_null(_FILE),
     "witness": _or_null(_FILE),
+    "runs": _or_null(_FILE),
 })
 
 MANIFEST = _object({
