@@ -13,7 +13,7 @@ from collections.abc import Iterator
 import z3
 from dd import cudd
 
-from verifier.engines.diagrams import Diagram
+from verifier.engines.diagrams import PASSES, Diagram, youth
 from verifier.engines.lemmas import Lemma, NotExcluded
 from verifier.engines.limits import OutOfBudget
 from verifier.engines.solver import Frames
@@ -23,6 +23,7 @@ from verifier.semantics.formula import (
     YES,
     AtLeast,
     Formula,
+    In,
     Update,
     all_of,
     atoms,
@@ -53,26 +54,27 @@ class _BuiltIn:
         self.paths = study.paths(study.base)
         self.frames = study.book.frames
 
-    def way_to(self, bad: Diagram, end: Formula) -> Trace | Gap | None:
-        """A trace to a state of ``bad`` that satisfies ``end``; None once the study has learnt that
-        there is none."""
+    def way_to(self, end: Formula) -> Trace | Gap | None:
+        """A trace to a state that satisfies ``end``; None once the study has learnt that there is
+        none."""
         clocks: frozenset[str] = frozenset()
         study = self.study
         while True:
             study.allowance.check()
-            found = study.explorer.run(self.system, clocks, study.known, bad)
+            found = study.explorer.run(self.system, clocks, study.known, end)
             if found.hit is None:
                 study.learn(clocks)
                 return None
             outcome = self.paths.check(found.hit, end)
             if isinstance(outcome, Trace):
                 return outcome
-            if outcome.clocks <= clocks:
-                reason = f"the times of {names_of(outcome.clocks)} did not settle `{self.prop.id}`"
-                return Gap(reason, TRY_MORE, depth=len(found.hit.kinds) - 1)
             if study.learn_from(outcome):
                 return None
-            clocks = clocks | outcome.clocks
+            more = [group for group in outcome.groups if not group <= clocks]
+            if len(more) < len(outcome.groups) or not more:
+                reason = f"the times of {names_of(clocks)} did not settle `{self.prop.id}`"
+                return Gap(reason, TRY_MORE, depth=len(found.hit.kinds) - 1)
+            clocks = min((clocks | g for g in more), key=lambda c: (self.paths.cost(c), sorted(c)))
 
 
 class _Rows(_BuiltIn):
@@ -84,11 +86,12 @@ class _Rows(_BuiltIn):
         self.relation = self._relation()
 
     def _relation(self) -> Diagram:
+        """The round on locations alone, youth of clocks left out."""
         d = self.study.diagrams
         plain = map_atoms(self.round_formula, lambda a: YES if isinstance(a, Update) else a)
         found = d.of(plain)
         takes = [name for name in found.support if name.startswith("take ")]
-        return d.bdd.exist(takes + list(d.tests), found)
+        return d.bdd.exist([*takes, *d.tests, PASSES], found)
 
     def run(self) -> Finding:
         while True:
@@ -96,7 +99,7 @@ class _Rows(_BuiltIn):
             if endless is None:
                 lemmas = self.study.book.exclude(self.system, self._row(rounds + 1))
                 return self.study.certificate(self.system, lemmas, rounds)
-            outcome = self.way_to(endless, self.study.diagrams.as_formula(endless))
+            outcome = self.way_to(self.study.diagrams.as_formula(endless))
             if outcome is not None:
                 return outcome
 
@@ -104,12 +107,15 @@ class _Rows(_BuiltIn):
         """The states from which rows of rounds never end, or None and the longest row."""
         d = self.study.diagrams
         after = [bit + "'" for bit in d.present(self.system.registers)]
-        begins = self.study.known
+        known = d.bdd.exist(
+            [bit for clock in self.system.clocks for bit in d.bits[youth(clock)]], self.study.known
+        )
+        begins = known
         rounds = 0
         while True:
             self.study.allowance.check()
             longer = cudd.and_exists(self.relation, d.rename_to_next(begins), after)
-            longer = longer & self.study.known & begins
+            longer = longer & known & begins
             if longer == d.false:
                 return None, rounds
             if longer == begins:
@@ -219,7 +225,5 @@ class _Order(_BuiltIn):
                         if isinstance(atom, AtLeast):
                             met = state.times[atom.clock] >= atom.bound
                             outcomes.append(atom if met else negate(atom))
-        d = self.study.diagrams
-        tests = all_of(*outcomes)
-        here = d.state(location)
-        return self.way_to(here & d.of(tests), all_of(d.as_formula(here), tests))
+        here = (In(name, frozenset({value})) for name, value in location.items())
+        return self.way_to(all_of(*here, *outcomes))

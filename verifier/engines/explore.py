@@ -8,25 +8,21 @@ counterexample. Forgetting clocks only adds behaviour: what is not reached here 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 
 from dd import cudd
 
-from verifier.engines.diagrams import Diagram, Diagrams
+from verifier.engines.diagrams import ON, PASSES, Diagram, Diagrams, youth
 from verifier.engines.limits import Allowance
-from verifier.engines.zones import Axis, Space, Zone, includes
+from verifier.engines.zones import NOTHING, Space, Zone, includes
 from verifier.semantics.formula import (
-    YES,
     Formula,
-    Update,
     all_of,
     comparisons_with_sign,
-    map_atoms,
-    negate,
 )
-from verifier.semantics.system import Part, System
+from verifier.semantics.system import Part, System, state_clock
 from verifier.semantics.watch import TIME
 
 
@@ -65,6 +61,7 @@ class Exploration:
     sets: dict[Zone, Diagram]
     hit: Hit | None
     layers: int
+    registers: tuple[str, ...]
 
     def locations(self, diagrams: Diagrams) -> Diagram:
         """All locations reached, whatever the times."""
@@ -88,64 +85,103 @@ class Explorer:
         system: System,
         tracked: frozenset[str],
         known: Diagram,
-        bad: Diagram | None = None,
-    ) -> Exploration:
+        bad: Formula | None = None,
+        most: int | None = None,
+        keep: Collection[str] | None = None,
+    ) -> Exploration | None:
         """Explore ``system`` from its initial state, the clocks of ``tracked`` exact.
 
         ``known`` is an over-approximation of the reachable locations, inside which the search stays.
-        It stops at the first layer with a state in ``bad`` (over present locations and tests).
+        It stops at the first layer with a state in ``bad``, a formula over one state. None when it
+        would take more than ``most`` elements. With ``keep``, only the history of those registers is
+        followed: the others may at any time be what ``known`` allows (then ``bad`` must be None).
         """
         order = tuple(sorted(tracked))
-        return _Search(self, system, _Relations(self, system, order), known, bad).run()
+        return _Search(self, system, _Relations(self, system, order), known, bad, keep).run(most)
 
     def model_relations(self, tracked: tuple[str, ...]) -> tuple[Diagram, Diagram]:
-        """Settle round and world step of the bare model; tests of other clocks come out either way."""
+        """Settle round and world step of the bare model; of clocks that are not ``tracked`` only the
+        youth is kept."""
         if tracked not in self._relations:
             base = self.base
-            moves = negate(base.settled)
+            names = frozenset(tracked)
+            settled = self.d.untracked(base.settled, base.clocks, names)
+            waits = self.d.true
+            for limit in base.limits:
+                if not limit.ends:
+                    waits = waits & (~self.d.of(limit.active) | ~self.d.passes)
             self._relations[tracked] = (
-                self.conjoin(base.settle_parts, self.d.of(moves), tracked),
-                self.conjoin(base.world_parts, self.d.of(base.settled), tracked),
+                self.conjoin(base, base.settle_parts, ~settled & ~self.d.passes, names),
+                self.conjoin(base, base.world_parts, settled & waits, names),
             )
         return self._relations[tracked]
 
     def conjoin(
-        self, parts: Sequence[Part], first: Diagram, tracked: tuple[str, ...], takes: bool = True
+        self, system: System, parts: Sequence[Part], first: Diagram, tracked: frozenset[str]
     ) -> Diagram:
-        """The conjunction of ``parts``; what the steps take is forgotten again if ``takes``."""
+        """The conjunction of ``parts``; what the steps take is forgotten again."""
         d = self.d
-        names = set(tracked)
-
-        def relevant(atom: Formula) -> Formula:
-            return YES if isinstance(atom, Update) and atom.clock not in names else atom
-
         found = first
         for part in parts:
-            piece = d.of(map_atoms(part.formula, relevant))
-            if takes and self.base.budget == 0:
+            piece = d.untracked(part.formula, system.clocks, tracked)
+            if self.base.budget == 0:
                 own = [v for v in piece.support if v.startswith(f"take {part.owner} ")]
                 piece = d.bdd.exist(own, piece)
             found = found & piece
-        drop = [n for n, atom in d.tests.items() if atom.clock not in names]
-        if takes:
-            drop += [v for v in found.support if v.startswith("take ")]
+        drop = [n for n, atom in d.tests.items() if atom.clock not in tracked]
+        drop += [v for v in found.support if v.startswith("take ")]
         return d.bdd.exist(drop, found)
 
 
-def axes(system: System, tracked: Sequence[str]) -> list[Axis]:
-    """For each tracked clock the greatest numbers it must have reached, and must not have passed."""
-    floors: dict[str, Fraction] = {}
-    ceilings = {}
-    formulas = [system.settled, negate(system.settled), system.bad]
-    formulas += [part.formula for part in system.settle_parts + system.world_parts]
-    for formula in formulas:
-        for atom, positive in comparisons_with_sign(formula):
-            side = floors if positive else ceilings
-            side[atom.clock] = max(side.get(atom.clock, atom.bound), atom.bound)
-    for limit in system.limits:
-        for clock, end in limit.ends:
-            ceilings[clock] = max(ceilings.get(clock, end), end)
-    return [Axis(name, floors.get(name), ceilings.get(name)) for name in tracked]
+@dataclass(frozen=True)
+class Horizon:
+    """Where a clock counts, and the greatest number that some guard there wants it to have reached
+    (``floor``), or not to have passed (``ceiling``); None where none does. In seconds."""
+
+    where: Diagram
+    floor: Fraction | None
+    ceiling: Fraction | None
+
+
+def horizons(d: Diagrams, system: System, clock: str) -> list[Horizon]:
+    """The places where ``clock`` counts, those with equal bounds together."""
+    if clock == TIME:
+        floor = ceiling = None
+        formulas = [system.bad] + [p.formula for p in system.settle_parts + system.world_parts]
+        for formula in formulas:
+            for atom, positive in comparisons_with_sign(formula):
+                if atom.clock == TIME and positive:
+                    floor = atom.bound
+                elif atom.clock == TIME:
+                    ceiling = atom.bound
+        where = d.without_tests(d.of(system.clocks[clock].matters))
+        return [Horizon(where, floor, ceiling)]
+    owner = system.clocks[clock].owner
+    is_control = system.model.machine(owner).is_control
+    bounds: dict[str, list] = {}
+    for rule in system.rules[owner]:
+        starts, ends = dict(rule.starts), dict(rule.ends)
+        if clock not in starts and clock not in ends:
+            continue
+        own_state = clock == state_clock(owner)
+        place = In(owner, frozenset({rule.transition.source})) if own_state else rule.free
+        here = bounds.setdefault(rule.transition.source, [d.false, None, None])
+        here[0] = here[0] | d.of(place)
+        here[1] = _greater(here[1], starts.get(clock))
+        here[2] = _greater(here[2], ends.get(clock))
+        if is_control:
+            here[2] = _greater(here[2], starts.get(clock))
+    found: dict[tuple, Diagram] = {}
+    for where, floor, ceiling in bounds.values():
+        key = (floor, ceiling)
+        found[key] = found.get(key, d.false) | where
+    return [Horizon(where, floor, ceiling) for (floor, ceiling), where in found.items()]
+
+
+def _greater(one: Fraction | None, other: Fraction | None) -> Fraction | None:
+    if one is None or other is None:
+        return other if one is None else one
+    return max(one, other)
 
 
 class _Relations:
@@ -158,17 +194,20 @@ class _Relations:
         self.tests = {n: a for n, a in d.tests.items() if a.clock in names}
         clocks = tuple(c for c in tracked if c != TIME)
         self.settle, self.world = explorer.model_relations(clocks)
+        self.registers = [*system.registers]
+        self.registers += [youth(c) for c in system.clocks if c not in names]
         watching = len(explorer.base.settle_parts)
         settle, world = system.settle_parts[watching:], system.world_parts[watching:]
         if any(part.owner for part in settle):
             # the extra parts speak of what machines take, so the whole has to be built at once
-            moves = d.of(negate(system.settled))
-            self.settle = self._whole(explorer, system.settle_parts, moves)
-            self.world = self._whole(explorer, system.world_parts, d.of(system.settled))
+            settled = d.untracked(system.settled, system.clocks, frozenset(names))
+            self.settle = self._whole(explorer, system, system.settle_parts, ~settled & ~d.passes)
+            self.world = self._whole(explorer, system, system.world_parts, settled)
         elif settle:
-            self.settle = explorer.conjoin(settle, self.settle, tracked)
-            self.world = explorer.conjoin(world, self.world, tracked)
-        self.matters = {c: d.without_tests(d.of(system.clocks[c].matters)) for c in tracked}
+            self.settle = explorer.conjoin(system, settle, self.settle, frozenset(names))
+            self.world = explorer.conjoin(system, world, self.world, frozenset(names))
+        self.horizons = {clock: horizons(d, system, clock) for clock in tracked}
+        self.asked_in = {name: self._asked_in(system, name) for name in self.tests}
         self.limits = [
             (d.of(limit.active), limit.ends)
             for limit in system.limits
@@ -177,15 +216,30 @@ class _Relations:
         self.restart = None
         if TIME in names:
             assert system.watch is not None and system.watch.restart is not None
-            self.restart = d.without_tests(d.of(system.watch.restart), but=self.tests)
-        self.settled = d.without_tests(d.of(system.settled), but=self.tests)
+            restart = d.untracked(system.watch.restart, system.clocks, frozenset(names))
+            self.restart = d.without_tests(restart, but=self.tests)
+        settled = d.untracked(system.settled, system.clocks, frozenset(names))
+        self.settled = d.without_tests(settled, but=self.tests)
 
-    def _whole(self, explorer: Explorer, parts: Sequence[Part], first: Diagram) -> Diagram:
+    def _whole(
+        self, explorer: Explorer, system: System, parts: Sequence[Part], first: Diagram
+    ) -> Diagram:
         owners: dict[str, list[Formula]] = {}
         for part in parts:
             owners.setdefault(part.owner, []).append(part.formula)
         joined = [Part(owner, all_of(*formulas)) for owner, formulas in owners.items()]
-        return explorer.conjoin(joined, first, self.tracked)
+        return explorer.conjoin(system, joined, first, frozenset(self.tracked))
+
+    def _asked_in(self, system: System, test: str) -> Diagram:
+        """The locations in which the outcome of a test can decide anything."""
+        d, atom = self.d, self.tests[test]
+        if atom.clock == TIME:
+            return d.true
+        found = d.false
+        for rule in system.rules[system.clocks[atom.clock].owner]:
+            if (atom.clock, atom.bound) in rule.starts + rule.ends:
+                found = found | d.of(rule.free)
+        return found
 
     def tests_of(self, delayed: bool) -> list[str]:
         return [name for name, atom in self.tests.items() if atom.delayed == delayed]
@@ -198,26 +252,49 @@ class _Search:
         system: System,
         relations: _Relations,
         known: Diagram,
-        bad: Diagram | None,
+        bad: Formula | None,
+        keep: Collection[str] | None,
     ):
         d = self.d = explorer.d
         self.allowance = explorer.allowance
         self.system = system
         self.relations = relations
         self.tracked = relations.tracked
-        self.known = known
+        tracked = [bit for clock in self.tracked for bit in d.bits[youth(clock)]]
+        self.known = d.bdd.exist(tracked, known)
         constants = [atom.bound for atom in d.tests.values()]
         constants += [end for limit in system.limits for _, end in limit.ends]
-        self.space = Space(axes(system, self.tracked), constants)
-        self.bad = None if bad is None else d.without_tests(bad, but=relations.tests)
-        self.quantify = d.present(system.registers) + list(relations.tests)
+        self.space = Space(self.tracked, constants)
+        self.horizons = {
+            clock: [(h.where, self._units(h.floor), self._units(h.ceiling)) for h in found]
+            for clock, found in relations.horizons.items()
+        }
+        self.bad = (
+            None
+            if bad is None
+            else d.without_tests(
+                d.untracked(bad, system.clocks, frozenset(self.tracked)), but=relations.tests
+            )
+        )
+        self.quantify = [*d.present(relations.registers), *relations.tests, PASSES]
+        self.forgotten: list[str] = []
+        if keep is not None:
+            assert bad is None, "a way through forgotten registers could not be told"
+            self.forgotten = d.present(r for r in relations.registers if r not in keep)
         self.visited: dict[Zone, Diagram] = {}
         self.elements: list[Element] = []
 
-    def run(self) -> Exploration:
+    def run(self, most: int | None) -> Exploration | None:
         d = self.d
         zone = self.space.zero()
-        start = d.state(self.system.initial) & self.known
+        untracked = {youth(c) for c in self.system.clocks} & set(self.relations.registers)
+        start = d.state(self.system.initial)
+        for clock in self.system.clocks.values():
+            if youth(clock.name) in untracked:
+                matters = d.without_tests(d.of(clock.matters))
+                young = d.value(youth(clock.name), ON)
+                start = start & d.bdd.apply("equiv", young, matters)
+        start = start & self.known
         layer: dict[Zone, Element] = {}
         for tidy, states in self._tidy(zone, start):
             self._add(layer, tidy, states, None, 0)
@@ -231,14 +308,20 @@ class _Search:
                 break
             depth += 1
             layer = {}
+            if most is not None and len(self.elements) > most:
+                return None
             for index in range(first, len(self.elements)):
                 self.allowance.check()
                 self._successors(layer, index, depth)
-        return Exploration(self.tracked, self.space, self.visited, hit, depth)
+        return Exploration(
+            self.tracked, self.space, self.visited, hit, depth, tuple(self.relations.registers)
+        )
 
     # -- adding
 
     def _add(self, layer, zone: Zone, states: Diagram, origin: Origin | None, depth: int) -> None:
+        if self.forgotten:
+            states = self.d.bdd.exist(self.forgotten, states) & self.known
         for other, seen in self.visited.items():
             if includes(other, zone):
                 states = states & ~seen
@@ -253,57 +336,74 @@ class _Search:
         if origin is not None:
             element.origins.append(origin)
 
+    def _units(self, seconds: Fraction | None) -> int:
+        return NOTHING if seconds is None else self.space.units(seconds)
+
     def _tidy(self, zone: Zone, states: Diagram) -> Iterator[tuple[Zone, Diagram]]:
         """Forget clocks where they no longer matter, and what lies beyond their horizons."""
-        pieces = [(zone, states)]
+        pieces = [(zone, states, (0,), (0,))]
         for clock in self.tracked:
-            matters = self.relations.matters[clock]
             divided = []
-            for z, s in pieces:
-                inside, outside = s & matters, s & ~matters
-                if inside != self.d.false:
-                    divided.append((z, inside))
-                if outside != self.d.false:
-                    divided.append((self.space.forget(z, clock), outside))
+            for z, s, floors, ceilings in pieces:
+                for where, floor, ceiling in self.horizons[clock]:
+                    inside = s & where
+                    if inside != self.d.false:
+                        divided.append((z, inside, (*floors, floor), (*ceilings, ceiling)))
+                        s = s & ~where
+                        if s == self.d.false:
+                            break
+                if s != self.d.false:
+                    blank = self.space.forget(z, clock)
+                    divided.append((blank, s, (*floors, NOTHING), (*ceilings, NOTHING)))
             pieces = divided
-        for z, s in pieces:
-            yield self.space.widen(z), s
+        for z, s, floors, ceilings in pieces:
+            yield self.space.widen(z, floors, ceilings), s
 
     # -- splitting by tests
 
-    def _split(
-        self, zone: Zone, states: Diagram, tests: list[str]
-    ) -> Iterator[tuple[Zone, Diagram]]:
-        """Pieces of the zone on which every test has one outcome; the diagram fixes the outcomes."""
-        live = []
+    def _asking(self, states: Diagram, tests: Sequence[str]) -> Iterator[tuple[Diagram, list[str]]]:
+        """Parts of ``states`` with those of ``tests`` whose outcome can count there."""
+        pieces: list[tuple[Diagram, list[str]]] = [(states, [])]
         for name in tests:
-            atom = self.relations.tests[name]
-            if states & self.relations.matters[atom.clock] != self.d.false:
-                live.append((name, atom))
-        pieces = [(zone, self.d.true)]
-        for name, atom in live:
+            where = self.relations.asked_in[name]
             divided = []
-            variable = self.d.bdd.var(name)
-            for z, outcomes in pieces:
-                yes = self.space.at_least(z, atom.clock, atom.bound, atom.strict)
-                no = self.space.at_most(z, atom.clock, atom.bound, not atom.strict)
-                if atom.delayed and no is not None:
-                    # the world need not do what it may: no bound is learnt from its not doing it
-                    no = z
-                if yes is not None:
-                    divided.append((yes, outcomes & variable))
-                if no is not None:
-                    divided.append((no, outcomes & ~variable))
+            for s, asked in pieces:
+                inside, outside = s & where, s & ~where
+                if inside != self.d.false:
+                    divided.append((inside, [*asked, name]))
+                if outside != self.d.false:
+                    divided.append((outside, asked))
             pieces = divided
         return iter(pieces)
+
+    def _split(
+        self, zone: Zone, states: Diagram, tests: Sequence[str]
+    ) -> Iterator[tuple[Zone, Diagram]]:
+        """Parts of ``states`` and of the zone on which every test that counts has one outcome; the
+        outcomes are conjoined to the diagram."""
+        for part, asked in self._asking(states, tests):
+            pieces = [(zone, part)]
+            for name in asked:
+                atom = self.relations.tests[name]
+                variable = self.d.bdd.var(name)
+                divided = []
+                for z, s in pieces:
+                    yes = self.space.at_least(z, atom.clock, atom.bound, atom.strict)
+                    no = self.space.at_most(z, atom.clock, atom.bound, not atom.strict)
+                    if yes is not None:
+                        divided.append((yes, s & variable))
+                    if no is not None:
+                        # the world need not do what it may: its not doing it teaches no bound
+                        divided.append((z if atom.delayed else no, s & ~variable))
+                pieces = divided
+            yield from pieces
 
     # -- steps
 
     def _successors(self, layer, index: int, depth: int) -> None:
         element = self.elements[index]
         d, r = self.d, self.relations
-        for zone, outcomes in self._split(element.zone, element.fresh, r.tests_of(delayed=False)):
-            here = element.fresh & outcomes
+        for zone, here in self._split(element.zone, element.fresh, r.tests_of(delayed=False)):
             self._image(layer, Origin(index, "settle", here, r.settle), depth, zone)
             quiet = here & r.settled
             if quiet == d.false:
@@ -311,8 +411,8 @@ class _Search:
             for z, states in self._absorbed(zone, quiet):
                 for waited, waiting in self._wait(z, states):
                     late = r.tests_of(delayed=True)
-                    for final, when in self._split(waited, waiting, late):
-                        origin = Origin(index, "world", waiting & when, r.world)
+                    for final, ready in self._split(waited, waiting, late):
+                        origin = Origin(index, "world", ready, r.world)
                         self._image(layer, origin, depth, final)
 
     def _absorbed(self, zone: Zone, states: Diagram) -> Iterator[tuple[Zone, Diagram]]:
@@ -394,26 +494,24 @@ class _Search:
             if element.fresh & self.bad == self.d.false:
                 continue
             tests = self.relations.tests_of(delayed=False)
-            for _, outcomes in self._split(element.zone, element.fresh, tests):
-                wrong = self.d.bdd.exist(
-                    list(self.relations.tests), element.fresh & outcomes & self.bad
-                )
+            for _, here in self._split(element.zone, element.fresh, tests):
+                wrong = self.d.bdd.exist(list(self.relations.tests), here & self.bad)
                 if wrong != self.d.false:
                     return self._way_to(index, wrong)
         return None
 
     def _way_to(self, index: int, targets: Diagram) -> Hit:
         d = self.d
-        location = d.pick(targets, self.system.registers)
+        location = d.pick(targets, self.relations.registers)
         assert location is not None
         path, kinds = [location], []
         while self.elements[index].layer > 0:
             target = d.state(path[-1], next=True)
             for origin in self.elements[index].origins:
                 aux = [v for v in origin.relation.support if v.startswith("keep ")]
-                drop = [v for v in target.support] + list(self.relations.tests) + aux
+                drop = [*target.support, *self.relations.tests, *aux, PASSES]
                 before = cudd.and_exists(origin.before & origin.relation, target, drop)
-                location = d.pick(before, self.system.registers)
+                location = d.pick(before, self.relations.registers)
                 if location is not None:
                     break
             else:

@@ -18,7 +18,7 @@ from fractions import Fraction
 
 import z3
 
-from verifier.engines.diagrams import Diagram, Diagrams
+from verifier.engines.diagrams import ON, Diagram, Diagrams, youth
 from verifier.engines.explore import Exploration
 from verifier.engines.limits import Allowance, OutOfBudget
 from verifier.engines.solver import Answer, Frames, Query, is_true, number
@@ -32,6 +32,7 @@ from verifier.semantics.formula import (
     all_of,
     any_of,
     atoms,
+    map_atoms,
     negate,
 )
 from verifier.semantics.system import Part, System, limit_formula
@@ -72,7 +73,11 @@ class Book:
         self.base = base
         self.d = diagrams
         self.allowance = allowance
-        registers = dict(diagrams.registers)
+        registers = {
+            name: values
+            for name, values in diagrams.registers.items()
+            if not name.startswith(youth(""))
+        }
         self.frames = Frames(registers, [*base.clocks, TIME])
         self.query = Query(allowance)
         self.sources: list[Source] = []
@@ -200,11 +205,14 @@ class Book:
             code = sum(1 << i for i, bit in enumerate(bits) if is_true(model, bit))
             location[name] = self.d.registers[name][code]
         times = {clock: number(model, self.frames.clock(clock, 0)) for clock in system.clocks}
+        for clock in system.clocks.values():
+            matters = is_true(model, self.frames.term(clock.matters, 0))
+            location[youth(clock.name)] = "1" if matters and times[clock.name] == 0 else "0"
         for source in [*self.sources, *own]:
             formula = Reason(self.d, source, location, times).formula()
             if formula is not None:
                 mine = self.base if source in self.sources else system
-                lemma = self._add(formula, mine)
+                lemma = self._add(aged(formula, system), mine)
                 (self.lemmas if mine is self.base else watched).append(lemma)
                 return lemma
         raise NotExcluded(location, times)
@@ -310,6 +318,20 @@ class Reason:
                 if len(values[name]) < len(self.d.registers[name])
             )
         )
+
+
+def aged(formula: Formula, system: System) -> Formula:
+    """``formula`` with the youth of clocks written as what it means: it matters and is 0."""
+    meaning = {youth(clock.name): clock for clock in system.clocks.values()}
+
+    def change(atom: Formula) -> Formula:
+        if not isinstance(atom, In) or atom.register not in meaning:
+            return atom
+        clock = meaning[atom.register]
+        young = all_of(clock.matters, negate(AtLeast(clock.name, Fraction(0), strict=True)))
+        return young if atom.values == ON else negate(young)
+
+    return map_atoms(formula, change)
 
 
 def bound_formula(space: Space, i: int, j: int, bound: int) -> Formula:

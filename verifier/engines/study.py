@@ -23,6 +23,7 @@ from verifier.engines.explore import Explorer, Hit
 from verifier.engines.lemmas import Book, Lemma, Source, clocks_of
 from verifier.engines.limits import Allowance, OutOfBudget
 from verifier.engines.paths import Blame, PathCheck
+from verifier.language.guard import machines_read
 from verifier.language.model import Model, Property
 from verifier.semantics.formula import all_of
 from verifier.semantics.run import Certificate, Finding, Gap, Trace
@@ -31,6 +32,7 @@ from verifier.semantics.watch import TIME
 from verifier.semantics.watched import build
 
 BEYOND = 4
+EFFORTS = ((True, 200), (False, 200), (True, 1000))
 TRY_MORE = "give it more time (--time-limit), or look at the times named above"
 
 
@@ -49,7 +51,7 @@ class Study:
     diagrams: Diagrams = field(init=False)
     known: Diagram = field(init=False)
     book: Book = field(init=False)
-    explored: list[frozenset[str]] = field(init=False, default_factory=list)
+    tried: dict[tuple[frozenset[str], bool], int | None] = field(init=False, default_factory=dict)
     residues: dict = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -60,22 +62,46 @@ class Study:
         self.known = self.diagrams.true
         self.learn(frozenset())
 
-    def learn(self, clocks: frozenset[str]) -> bool:
-        """Explore the bare model with ``clocks`` exact; True if that excluded any location."""
+    def learn(self, clocks: frozenset[str], *, most: int | None = None, near: bool = False) -> bool:
+        """Explore the bare model with ``clocks`` exact; True if that excluded any location.
+
+        ``near`` follows only the machines of the clocks and those their guards read. Not if it has
+        been done, or would take more than ``most`` elements.
+        """
+        effort = (clocks, near)
+        if effort in self.tried and self.tried[effort] in (None, most):
+            return False
+        keep = self.near(clocks) if near else None
+        found = self.explorer.run(self.base, clocks, self.known, most=most, keep=keep)
+        self.tried[effort] = most if found is None else None
+        if found is None:
+            return False
         before = self.known
-        found = self.explorer.run(self.base, clocks, self.known)
         self.known = found.locations(self.diagrams) & self.known
-        self.book.sources.append(Source(found, tuple(self.base.registers)))
-        self.explored.append(clocks)
+        self.book.sources.append(Source(found, found.registers))
         return self.known != before
+
+    def near(self, clocks: frozenset[str]) -> frozenset[str]:
+        """The machines that ``clocks`` belong to and those that their guards read."""
+        owners = {self.base.clocks[clock].owner for clock in clocks}
+        read = {
+            name
+            for owner in owners
+            for rule in self.base.rules[owner]
+            for name in machines_read(rule.transition.when)
+        }
+        return frozenset(owners | read)
 
     def paths(self, system: System) -> PathCheck:
         return PathCheck(system, self.allowance, self.residues)
 
     def learn_from(self, blame: Blame) -> bool:
-        """Explore the model with each blamed group of its own clocks; True if any taught something."""
-        groups = [g for g in blame.groups if TIME not in g and g not in self.explored]
-        return any([self.learn(group) for group in groups])
+        """Explore the model with the blamed groups of its own clocks, cheap ones first and near
+        before far, until one has taught something; True if so."""
+        groups = [group for group in blame.groups if TIME not in group]
+        return any(
+            self.learn(group, most=most, near=near) for near, most in EFFORTS for group in groups
+        )
 
     def decide(self, prop: Property) -> Finding:
         """A trace, a certificate or a gap for a form of semantics section 7, ``ambiguous``, ``pulse``
@@ -106,25 +132,26 @@ class _Decision:
         self.system = build(study.model, prop, study.budget, study.base)
         study.diagrams.admit(self.system)
         self.paths = study.paths(self.system)
-        self.bad = study.diagrams.of(self.system.bad)
 
     def run(self) -> Finding:
         clocks: frozenset[str] = frozenset()
         study = self.study
         while True:
             study.allowance.check()
-            found = study.explorer.run(self.system, clocks, study.known, self.bad)
+            found = study.explorer.run(self.system, clocks, study.known, self.system.bad)
             if found.hit is None:
-                own = Source(found, tuple(self.system.registers))
+                own = Source(found, found.registers)
                 lemmas = study.book.certify(self.system, self.system.bad, [own])
                 return study.certificate(self.system, lemmas)
             outcome = self.paths.check(found.hit, self.system.bad)
             if isinstance(outcome, Trace):
                 return outcome
-            if outcome.clocks <= clocks:
+            if study.learn_from(outcome):
+                continue
+            more = [group for group in outcome.groups if not group <= clocks]
+            if len(more) < len(outcome.groups) or not more:
                 return self.last_resort(found.hit)
-            if not study.learn_from(outcome):
-                clocks = clocks | outcome.clocks
+            clocks = min((clocks | g for g in more), key=lambda c: (self.paths.cost(c), sorted(c)))
 
     def last_resort(self, hit: Hit) -> Finding:
         """Exact but heavy. Nothing bad is fewer steps away than ``hit``."""

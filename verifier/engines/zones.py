@@ -11,12 +11,12 @@ and upper bounds in zone-based abstractions", 2006, the operator written Extra+ 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from math import lcm
 from operator import ge
 
 INFINITE = 1 << 60
+NOTHING = -INFINITE
 AT_MOST_ZERO = 1
 
 Zone = tuple[int, ...]
@@ -34,29 +34,14 @@ def includes(big: Zone, small: Zone) -> bool:
     return all(map(ge, big, small))
 
 
-@dataclass(frozen=True)
-class Axis:
-    """A clock of a space: the greatest number some guard wants it to have reached, and the greatest
-    that some guard or deadline wants it not to have passed; None where there is none. In seconds."""
-
-    name: str
-    floor: Fraction | None
-    ceiling: Fraction | None
-
-
 class Space:
-    """Operations on zones over the clocks of ``axes``."""
+    """Operations on zones over the clocks called ``names``."""
 
-    def __init__(self, axes: Sequence[Axis], constants: Iterable[Fraction]):
-        self.names = [axis.name for axis in axes]
+    def __init__(self, names: Sequence[str], constants: Iterable[Fraction]):
+        self.names = list(names)
         self.index = {name: i + 1 for i, name in enumerate(self.names)}
         self.scale = lcm(1, *(number.denominator for number in constants))
-        self.floors = [0] + [self._units_or_none(axis.floor) for axis in axes]
-        self.ceilings = [0] + [self._units_or_none(axis.ceiling) for axis in axes]
-        self.size = len(axes) + 1
-
-    def _units_or_none(self, seconds: Fraction | None) -> int:
-        return -INFINITE if seconds is None else self.units(seconds)
+        self.size = len(self.names) + 1
 
     def units(self, seconds: Fraction) -> int:
         scaled = seconds * self.scale
@@ -146,24 +131,26 @@ class Space:
         cells[x * n + x] = AT_MOST_ZERO
         return tuple(cells)
 
-    def widen(self, zone: Zone) -> Zone:
-        """Forget bounds that no guard can tell apart from weaker ones."""
+    def widen(self, zone: Zone, floors: Sequence[int], ceilings: Sequence[int]) -> Zone:
+        """Forget bounds that no guard can tell apart from weaker ones.
+
+        ``floors`` and ``ceilings`` give for each clock, 0 included, the greatest number that some
+        guard wants it to have reached, and not to have passed; in units, ``NOTHING`` if none does.
+        """
         n = self.size
         cells = list(zone)
         least = [-(zone[j] >> 1) for j in range(n)]
         for i in range(n):
-            floor = self.floors[i]
-            beyond = i and least[i] > floor
+            beyond = i and least[i] > floors[i]
             for j in range(n):
                 if i == j:
                     continue
                 bound = zone[i * n + j]
-                over = least[j] > self.ceilings[j] if j else False
-                if i and (beyond or over or bound >> 1 > floor):
+                over = least[j] > ceilings[j] if j else False
+                if i and (beyond or over or bound >> 1 > floors[i]):
                     cells[i * n + j] = INFINITE
                 elif not i and over:
-                    ceiling = self.ceilings[j]
-                    cells[j] = AT_MOST_ZERO if ceiling < 0 else -2 * ceiling
+                    cells[j] = AT_MOST_ZERO if ceilings[j] < 0 else -2 * ceilings[j]
         if tuple(cells) == zone:
             return zone
         closed = self.close(cells)

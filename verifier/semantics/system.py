@@ -50,13 +50,20 @@ class Clock:
 @dataclass(frozen=True)
 class Rule:
     """A transition that the budget can pay for. ``enabled`` is over the state as it is (4.1),
-    ``enabled_late`` after the delay of the step; ``free`` leaves the times out."""
+    ``enabled_late`` after the delay of the step; ``free`` leaves the times out. ``starts`` and
+    ``ends`` are the clocks of its windows with the bounds above 0; ``ends`` of a transition that
+    obliges nobody is empty."""
 
     transition: Transition
     free: Formula
     enabled: Formula
     enabled_late: Formula
-    is_timed: bool
+    starts: tuple[tuple[str, Fraction], ...]
+    ends: tuple[tuple[str, Fraction], ...]
+
+    @property
+    def is_timed(self) -> bool:
+        return bool(self.starts)
 
 
 @dataclass(frozen=True)
@@ -217,7 +224,8 @@ class _Builder:
             free,
             all_of(free, *(AtLeast(clock, lo) for clock, lo in starts)),
             all_of(free, *(AtLeast(clock, lo, delayed=True) for clock, lo in starts)),
-            bool(starts),
+            tuple(starts),
+            tuple(self._timed(t, ends=True)) if self._end_counts(t) else (),
         )
 
     def _settled(self) -> Formula:
@@ -228,7 +236,7 @@ class _Builder:
 
     def _can_pass(self) -> Formula:
         due = (
-            all_of(r.free, *(AtLeast(c, hi) for c, hi in self._timed(r.transition, ends=True)))
+            all_of(r.free, *(AtLeast(clock, hi) for clock, hi in r.ends))
             for r in self._obliging()
         )
         return negate(any_of(*due))
@@ -236,8 +244,7 @@ class _Builder:
     def _limits(self) -> tuple[Limit, ...]:
         timed_control = [r for m in self.control for r in self.rules[m.name] if r.is_timed]
         return tuple(
-            Limit(r.free, tuple(self._timed(r.transition, ends=True)))
-            for r in timed_control + self._obliging()
+            Limit(r.free, r.ends) for r in timed_control + self._obliging()
         )
 
     # -- clocks and registers
@@ -247,19 +254,16 @@ class _Builder:
         for machine in self.model.machines:
             name = state_clock(machine.name)
             for rule in self.rules[machine.name]:
-                t = rule.transition
-                starts = dict(self._timed(t, ends=False))
-                ends = dict(self._timed(t, ends=True)) if self._end_counts(rule) else {}
-                for clock in starts | ends:
+                for clock in dict(rule.starts) | dict(rule.ends):
+                    t = rule.transition
                     here = In(machine.name, frozenset({t.source})) if clock == name else rule.free
                     if clock in found:
                         here = any_of(found[clock].matters, here)
                     found[clock] = Clock(clock, machine.name, here)
         return found
 
-    def _end_counts(self, rule: Rule) -> bool:
-        machine = self.model.machine(rule.transition.machine)
-        return machine.is_control or obliges(rule.transition)
+    def _end_counts(self, transition: Transition) -> bool:
+        return self.model.machine(transition.machine).is_control or obliges(transition)
 
     def _registers(self) -> dict[str, tuple[str, ...]]:
         registers = {m.name: m.states for m in self.model.machines}
