@@ -19,6 +19,7 @@ from verifier.engines.limits import Allowance
 from verifier.engines.zones import NOTHING, Space, Zone, includes
 from verifier.semantics.formula import (
     Formula,
+    In,
     all_of,
     comparisons_with_sign,
 )
