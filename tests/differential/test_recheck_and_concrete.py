@@ -13,9 +13,9 @@ from tests.differential.random_models import FORMS_OF_RUNS, random_model, random
 from verifier.evidence import recheck_watch
 from verifier.evidence.crosscheck import random_runs
 from verifier.evidence.recheck_ask import ask
-from verifier.evidence.recheck_moment import first_moment, unknown_moment
+from verifier.evidence.recheck_moment import Moment, first_moment, unknown_moment
 from verifier.evidence.recheck_names import question
-from verifier.evidence.recheck_script import Script, conj, neg, number, symbol
+from verifier.evidence.recheck_script import Script, Time, conj, neg, number, symbol
 from verifier.evidence.recheck_step import EITHER, delay_name, step, take_name
 from verifier.evidence.watching import Watch
 from verifier.language.model import Form
@@ -140,6 +140,38 @@ def test_settled_can_pass_enabled_and_bad_agree(seed):
             assert answer(script, neg(conj(claims))) == "unsat"
 
 
+def fixed_moment(script, asked, label, values):
+    """A state written with constants."""
+    bits = {name: "true" if values[name] else "false" for name, sort in asked.names.items() if sort == "Bool"}
+    times = {name: Time(number(values[name])) for name, sort in asked.names.items() if sort == "Real"}
+    return Moment(script, asked, label, bits, times, str(values.get("spent", 0)))
+
+
+@pytest.mark.parametrize("form", FORMS_OF_RUNS, ids=lambda form: form.value)
+def test_watches_agree_along_whole_runs(form):
+    bad_states = 0
+    for seed in range(40):
+        model = random_model(seed)
+        asked = question(model, random_property(model, seed, form), 0)
+        for run in random_runs(model, budget=0, runs=3, depth=25, seed=seed):
+            states = list(extras(asked.prop, run, model))
+            bad_states += sum(is_bad for _, is_bad in states)
+            script, claims = Script(asked.logic, "watch"), []
+            for index, snapshot in enumerate(run.snapshots):
+                extra, is_bad = states[index]
+                now = fixed_moment(script, asked, str(index), symbol_values(asked, snapshot, extra))
+                claims.append(equal(recheck_watch.bad(now), is_bad))
+                if index < len(run.steps) and run.steps[index].kind == "world":
+                    delay = number(run.steps[index].delay)
+                    bits, times = recheck_watch.absorb(now, delay)
+                    later = states[index + 1][0]
+                    terms = {**bits, **{name: time.value for name, time in times.items()}}
+                    assert set(terms) == {name for name in asked.names if name.startswith("watch")}
+                    claims += [equal(term, later[name]) for name, term in terms.items()]
+            assert answer(script, neg(conj(claims))) == "unsat", (seed, form)
+    assert bad_states > 0
+
+
 def random_step(chance, model, snapshot):
     """A step that may well be wrong: any moves from present states, any delay."""
     kind = "settle" if not snapshot.is_settled and chance.random() < 0.8 else "world"
@@ -153,7 +185,7 @@ def random_step(chance, model, snapshot):
 
 
 def test_steps_are_refused_by_both_or_by_neither():
-    counts = {"allowed": 0, "refused": 0}
+    counts = {"allowed": 0, "refused": 0, "mixed": 0}
     for seed in SEEDS:
         asked, runs = runs_of(seed, Form.NEVER)
         concrete, chance = Concrete(asked.model, asked.budget), random.Random(seed)
@@ -170,5 +202,15 @@ def test_steps_are_refused_by_both_or_by_neither():
                     counts["allowed" if expected == "sat" else "refused"] += 1
                     for kind in (taken.kind, EITHER):
                         assert answer(with_step(asked, values, taken, kind)[0]) == expected, (seed, taken)
-    # Both outcomes were really compared.
-    assert min(counts.values()) > 80, counts
+            for snapshot in run.snapshots:
+                rounds = list(concrete.settle_rounds(snapshot))
+                world = [m for m in concrete.enabled(snapshot) if not asked.model.machine(m.machine).is_control]
+                if rounds and world:
+                    # Control moves and the world with it: no step of either kind.
+                    mixed = Step("world", Fraction(0), (*rounds[0].moves, world[0]))
+                    values = symbol_values(asked, snapshot, {})
+                    assert answer(with_step(asked, values, rounds[0], EITHER)[0]) == "sat"
+                    assert answer(with_step(asked, values, mixed, EITHER)[0]) == "unsat", (seed, mixed)
+                    counts["mixed"] += 1
+    # All outcomes were really compared.
+    assert min(counts.values()) > 30, counts

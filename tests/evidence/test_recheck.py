@@ -186,6 +186,16 @@ def test_faults_are_taken_only_within_the_budget():
     assert refusal(FAULTY, LAMP_LIT, "|lamp is lit|", budget=1).obligation == "step world"
 
 
+def test_two_faults_at_once_cost_two():
+    pair = model(*(machine(name, "equipment", "ok broken", [go("ok", "broken", fault="wear")])
+                   for name in ("left", "right")))
+    both_gone = prop(Form.NEVER, p=both(at("left", "broken"), at("right", "broken")))
+    cost = """(and (=> |left is broken| (>= |spent| 1)) (=> |right is broken| (>= |spent| 1))
+                   (=> (and |left is broken| |right is broken|) (>= |spent| 2)))"""
+    recheck_certificate(pair, both_gone, Certificate(cost), budget=1)
+    assert refusal(pair, both_gone, cost, budget=2).obligation == "no bad state"
+
+
 def test_symbols_of_section_10():
     clocked = model(
         machine("m", "control", "a b", [go("a", "b", at("w", "on"), held=2), go("b", "a", held=0)]),

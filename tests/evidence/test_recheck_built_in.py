@@ -51,6 +51,16 @@ def test_pulse():
     term = "(=> |fresh m| (= |time m| 0.0))"
     accept(model(BUTTON, slow, read("called")), asked, term)
     assert refused_at(model(BUTTON, slow, read("called")), asked, "(not |fresh m|)") == "step settle"
+    # Staying is not leaving: `called` to itself, while n picks up.
+    stays = machine("m", "control", "idle called", [
+        go("idle", "called", at("button", "in")), go("called", "called", at("n", "down"))])
+    n = machine("n", "control", "down up", [go("down", "up", at("m", "called"))])
+    accept(model(BUTTON, stays, n, read("called")), asked)
+    # Two rounds later is still the same settle.
+    waits = machine("m", "control", "idle called done", [
+        go("idle", "called", at("button", "in")), go("called", "done", at("n", "up"))])
+    stale = "(and (=> |m is idle| |n is down|) (=> (and |m is called| |n is up|) (not |fresh m|)))"
+    assert refused_at(model(BUTTON, waits, n, read("called")), asked, stale) == "step settle"
     # Only control reads it, which acts in the same settle.
     accept(model(BUTTON, relay, machine("n", "control", "x y", [go("x", "y", at("m", "called"))])), asked)
 
@@ -152,6 +162,18 @@ def test_order_that_a_broken_held_makes_matter():
     assert refused_at(model(BUTTON, breaker, timer), asked, rounds=3) == "order of breaker"
     unbroken = machine("timer", "control", "waits done", [go("waits", "done", after=2)])
     accept(model(BUTTON, breaker, unbroken), asked, rounds=1)
+
+
+def test_a_settle_that_goes_on_after_one_moved_first():
+    """Moved first, n keeps k from starting its time anew, so that k is due when the others have ended."""
+    up = at("button", "in")
+    n = machine("n", "control", "down up", [go("down", "up", up)])
+    h = machine("h", "control", "down up", [go("down", "up", up)])
+    k = machine("k", "control", "x y", [
+        go("x", "x", both(up, at("n", "down"))),
+        go("x", "y", both(at("n", "up"), at("h", "up")), after=3)])
+    together = "(= |n is down| |h is down|)"
+    assert refused_at(model(BUTTON, n, h, k), prop(Form.ORDER_MATTERS), together, rounds=1) == "order of n"
 
 
 def test_rounds_do_not_replace_induction():

@@ -154,6 +154,27 @@ def test_states_without_time_are_not_judged(form):
     assert refused_at(form, "", checked=PASSING, **parts("slow")) == "no bad state"
 
 
+def test_a_settled_state_without_time_is_seen_by_the_other_forms():
+    """An amber shown for no time is seen: `through` is settled, though no time can pass in it."""
+    assert refused_at(Form.POSSIBLE, "", checked=PASSING, p=at("x", "through")) == "no bad state"
+    spell = "(=> |watch P before| (>= |watch time| {c}))"
+    assert refused_at(Form.LASTS_AT_LEAST, spell.format(c="0.1"), checked=PASSING, bound=Fraction(1, 10),
+                      p=at("x", "through")) == "step world"
+    recheck_certificate(PASSING, prop(Form.LASTS_AT_LEAST, p=at("x", "through"), bound=0),
+                        Certificate(spell.format(c="0.0")))
+
+
+@pytest.mark.parametrize("form", [Form.WITHIN, Form.BETWEEN_AT_MOST])
+def test_p_coming_again_does_not_restart_an_open_demand(form):
+    """P comes back every 2 to 4 s and Q never: 4 s after the first P nothing has answered it."""
+    again = model(machine("x", "equipment", "p n", [go("p", "n", after=(1, 2)), go("n", "p", after=(1, 2))]))
+    if_it_restarted = """(<= |time x| 2.0) (=> (and |x is p| |watch P before|) (= |watch time| |time x|))
+      (=> |x is n| (<= |watch time| (+ 2.0 |time x|)))
+      (=> (and |x is p| (not |watch P before|)) (and (= |time x| 0.0) (<= |watch time| 4.0)))"""
+    asked = {"checked": again, "p": at("x", "p"), "q": FALSE, "bound": 4}
+    assert refused_at(form, if_it_restarted, **asked) == "step world"
+
+
 def test_a_state_that_is_not_settled_is_not_judged():
     hop = model(machine("m", "control", "a b c", [go("b", "c")]),
                 machine("w", "equipment", "n y", [go("n", "y")]))
