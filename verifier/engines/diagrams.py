@@ -102,6 +102,7 @@ class Diagrams:
         self._to_present = {bit + "'": bit for bits in self.bits.values() for bit in bits}
         self._to_next = {bit: after for after, bit in self._to_present.items()}
         self._cache: dict[int, tuple[Formula, Diagram]] = {}
+        self._values: dict[tuple[str, frozenset[str], bool], Diagram] = {}
         self.true, self.false = self.bdd.true, self.bdd.false
 
     def admit(self, system: System) -> None:
@@ -207,12 +208,17 @@ class Diagrams:
         return self.bdd.apply("equiv", after, matters & young)
 
     def value(self, register: str, values: frozenset[str], next: bool = False) -> Diagram:
-        names = [bit + "'" if next else bit for bit in self.bits[register]]
-        found = self.bdd.false
-        for code, value in enumerate(self.registers[register]):
-            if value in values:
-                found = found | self.bdd.cube({b: bool(code >> i & 1) for i, b in enumerate(names)})
-        return found
+        """The register has one of ``values``."""
+        key = (register, values, next)
+        if key not in self._values:
+            names = [bit + "'" if next else bit for bit in self.bits[register]]
+            found = self.bdd.false
+            for code, value in enumerate(self.registers[register]):
+                if value in values:
+                    bits = {bit: bool(code >> i & 1) for i, bit in enumerate(names)}
+                    found = found | self.bdd.cube(bits)
+            self._values[key] = found
+        return self._values[key]
 
     def state(self, registers: Mapping[str, str], next: bool = False) -> Diagram:
         """The one location that ``registers`` gives."""

@@ -404,17 +404,22 @@ class _Search:
     def _successors(self, layer, index: int, depth: int) -> None:
         element = self.elements[index]
         d, r = self.d, self.relations
-        for zone, here in self._split(element.zone, element.fresh, r.tests_of(delayed=False)):
-            self._image(layer, Origin(index, "settle", here, r.settle), depth, zone)
+        settling: dict[Zone, Diagram] = {}
+        acting: dict[Zone, Diagram] = {}
+        now, late = r.tests_of(delayed=False), r.tests_of(delayed=True)
+        for zone, here in self._split(element.zone, element.fresh, now):
+            settling[zone] = settling.get(zone, d.false) | here
             quiet = here & r.settled
             if quiet == d.false:
                 continue
             for z, states in self._absorbed(zone, quiet):
                 for waited, waiting in self._wait(z, states):
-                    late = r.tests_of(delayed=True)
                     for final, ready in self._split(waited, waiting, late):
-                        origin = Origin(index, "world", ready, r.world)
-                        self._image(layer, origin, depth, final)
+                        acting[final] = acting.get(final, d.false) | ready
+        for zone, states in settling.items():
+            self._image(layer, Origin(index, "settle", states, r.settle), depth, zone)
+        for zone, states in acting.items():
+            self._image(layer, Origin(index, "world", states, r.world), depth, zone)
 
     def _absorbed(self, zone: Zone, states: Diagram) -> Iterator[tuple[Zone, Diagram]]:
         """The watch's clock begins again before the delay (semantics 8.1)."""

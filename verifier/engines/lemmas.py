@@ -63,6 +63,8 @@ class Lemma:
     number: int
     formula: Formula
     system: System
+    now: z3.BoolRef
+    not_next: z3.BoolRef
     support: frozenset[int] = field(default=frozenset())
 
 
@@ -151,13 +153,10 @@ class Book:
         return self._closure(needed)
 
     def _ask(self, lemmas: Iterable[Lemma], more: list[z3.BoolRef]):
-        reply = self.query.ask(*(self._now(lemma) for lemma in lemmas), *more)
+        reply = self.query.ask(*(lemma.now for lemma in lemmas), *more)
         if reply.answer is Answer.UNKNOWN:
             raise OutOfBudget(f"z3 gave up on an obligation ({reply.reason})")
         return reply
-
-    def _now(self, lemma: Lemma) -> z3.BoolRef:
-        return z3.Bool(f"lemma {lemma.number}")
 
     def _used(self, core: frozenset[str], lemmas: Iterable[Lemma]) -> frozenset[int]:
         return frozenset(lemma.number for lemma in lemmas if f"lemma {lemma.number}" in core)
@@ -184,7 +183,7 @@ class Book:
             support: set[int] = set()
             for kind in self.kinds.values():
                 switches = self._extra(lemma.system)
-                reply = self._ask(around, [*switches, kind, self._not_next(lemma)])
+                reply = self._ask(around, [*switches, kind, lemma.not_next])
                 if reply.answer is Answer.SAT:
                     todo.append(self._new_lemma(lemma.system, reply.model, own, watched))
                     break
@@ -192,9 +191,6 @@ class Book:
             else:
                 lemma.support = frozenset(support)
                 todo.pop()
-
-    def _not_next(self, lemma: Lemma) -> z3.BoolRef:
-        return z3.Bool(f"not next {lemma.number}")
 
     def _new_lemma(
         self, system: System, model: z3.ModelRef, own: Sequence[Source], watched: list[Lemma]
@@ -218,11 +214,11 @@ class Book:
         raise NotExcluded(location, times)
 
     def _add(self, formula: Formula, system: System) -> Lemma:
-        lemma = Lemma(len(self._all), formula, system)
-        self._all[lemma.number] = lemma
-        f = self.frames
-        self.query.add(z3.Implies(self._now(lemma), f.term(formula, 0)))
-        self.query.add(z3.Implies(self._not_next(lemma), z3.Not(f.term(formula, 1))))
+        number = len(self._all)
+        now, not_next = z3.Bool(f"lemma {number}"), z3.Bool(f"not next {number}")
+        lemma = self._all[number] = Lemma(number, formula, system, now, not_next)
+        self.query.add(z3.Implies(now, self.frames.term(formula, 0)))
+        self.query.add(z3.Implies(not_next, z3.Not(self.frames.term(formula, 1))))
         return lemma
 
 

@@ -64,6 +64,7 @@ class Frames:
         self.clocks = tuple(clocks)
         self._terms: dict[tuple[int, int], tuple[Formula, z3.BoolRef]] = {}
         self._vars: dict[str, z3.ExprRef] = {}
+        self._values: dict[tuple[str, frozenset[str], int], z3.BoolRef] = {}
 
     def _bool(self, name: str) -> z3.BoolRef:
         if name not in self._vars:
@@ -107,6 +108,12 @@ class Frames:
         return z3.And(self.state(0, registers), *(self.clock(name, 0) == 0 for name in self.clocks))
 
     def _value(self, register: str, values: frozenset[str], frame: int) -> z3.BoolRef:
+        key = (register, values, frame)
+        if key not in self._values:
+            self._values[key] = self._new_value(register, values, frame)
+        return self._values[key]
+
+    def _new_value(self, register: str, values: frozenset[str], frame: int) -> z3.BoolRef:
         names = self.registers[register]
         bits = self.bits(register, frame)
         options = []
@@ -186,7 +193,7 @@ class Query:
         if answer == z3.sat:
             return Reply(Answer.SAT, model=self.solver.model())
         if answer == z3.unsat:
-            core = frozenset(str(literal) for literal in self.solver.unsat_core())
+            core = frozenset(literal.decl().name() for literal in self.solver.unsat_core())
             return Reply(Answer.UNSAT, core=core)
         return Reply(Answer.UNKNOWN, reason=self.solver.reason_unknown())
 
