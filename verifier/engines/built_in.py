@@ -14,10 +14,10 @@ import z3
 from dd import cudd
 
 from verifier.engines.diagrams import PASSES, Diagram, youth
-from verifier.engines.lemmas import Lemma, NotExcluded
+from verifier.engines.lemmas import Lemma, NotExcluded, Source
 from verifier.engines.limits import OutOfBudget
 from verifier.engines.solver import Frames
-from verifier.engines.study import TRY_MORE, Study, names_of
+from verifier.engines.study import TRY_MORE, Knowledge, Study, names_of
 from verifier.language.model import Form, Property
 from verifier.semantics.formula import (
     YES,
@@ -53,6 +53,7 @@ class _BuiltIn:
         self.system = study.base
         self.paths = study.paths(study.base)
         self.frames = study.book.frames
+        self.knowledge = Knowledge(study)
 
     def way_to(self, end: Formula) -> Trace | Gap | None:
         """A trace to a state that satisfies ``end``; None once the study has learnt that there is
@@ -61,20 +62,24 @@ class _BuiltIn:
         study = self.study
         while True:
             study.allowance.check()
-            found = study.explorer.run(self.system, clocks, study.known, end)
+            found = study.explorer.run(self.system, clocks, self.knowledge.known, end)
+            assert found is not None
             if found.hit is None:
-                study.learn(clocks)
+                self.knowledge.add(Source(found, found.registers))
                 return None
             outcome = self.paths.check(found.hit, end)
             if isinstance(outcome, Trace):
                 return outcome
-            if study.learn_from(outcome):
+            if self.knowledge.learn_from(outcome):
                 return None
             more = [group for group in outcome.groups if not group <= clocks]
             if len(more) < len(outcome.groups) or not more:
                 reason = f"the times of {names_of(clocks)} did not settle `{self.prop.id}`"
                 return Gap(reason, TRY_MORE, depth=len(found.hit.kinds) - 1)
             clocks = min((clocks | g for g in more), key=lambda c: (self.paths.cost(c), sorted(c)))
+
+    def exclude(self, terms: list[z3.BoolRef]) -> list[Lemma]:
+        return self.study.book.exclude(self.system, terms, self.knowledge.sources)
 
 
 class _Rows(_BuiltIn):
@@ -97,7 +102,7 @@ class _Rows(_BuiltIn):
         while True:
             endless, rounds = self._rows()
             if endless is None:
-                lemmas = self.study.book.exclude(self.system, self._row(rounds + 1))
+                lemmas = self.exclude(self._row(rounds + 1))
                 return self.study.certificate(self.system, lemmas, rounds)
             outcome = self.way_to(self.study.diagrams.as_formula(endless))
             if outcome is not None:
@@ -108,7 +113,8 @@ class _Rows(_BuiltIn):
         d = self.study.diagrams
         after = [bit + "'" for bit in d.present(self.system.registers)]
         known = d.bdd.exist(
-            [bit for clock in self.system.clocks for bit in d.bits[youth(clock)]], self.study.known
+            [bit for clock in self.system.clocks for bit in d.bits[youth(clock)]],
+            self.knowledge.known,
         )
         begins = known
         rounds = 0
@@ -156,7 +162,7 @@ class _Order(_BuiltIn):
         for terms in self._obligations(rounds):
             while True:
                 try:
-                    needed = self.study.book.exclude(self.system, terms)
+                    needed = self.exclude(terms)
                 except NotExcluded as state:
                     outcome = self._lead_to(state)
                     if outcome is not None:
@@ -170,7 +176,7 @@ class _Order(_BuiltIn):
         """Whether z3 finds every settle from a state not yet excluded at an end after ``rounds``."""
         try:
             for terms in self._late(rounds):
-                self.study.book.exclude(self.system, terms)
+                self.exclude(terms)
         except NotExcluded:
             return False
         return True

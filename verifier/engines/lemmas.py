@@ -54,6 +54,10 @@ class Source:
     exploration: Exploration
     registers: tuple[str, ...]
 
+    def is_of(self, base: System) -> bool:
+        """Whether it is about the bare model, without any watch."""
+        return all(name in base.registers or name in ages(base) for name in self.registers)
+
 
 @dataclass
 class Lemma:
@@ -82,7 +86,6 @@ class Book:
         }
         self.frames = Frames(registers, [*base.clocks, TIME])
         self.query = Query(allowance)
-        self.sources: list[Source] = []
         self.lemmas: list[Lemma] = []
         self._all: dict[int, Lemma] = {}
         self._goals = 0
@@ -125,16 +128,16 @@ class Book:
 
     # -- certificates
 
-    def certify(self, system: System, bad: Formula, own: Sequence[Source] = ()) -> list[Lemma]:
+    def certify(self, system: System, bad: Formula, sources: Sequence[Source]) -> list[Lemma]:
         """Lemmas that together are inductive and exclude ``bad``, none of them needless.
 
-        ``own`` are explorations of ``system`` with its watch. Raises ``NotExcluded`` when z3 finds
-        a bad state, or one that leads out of the lemmas, which no exploration excludes.
+        Raises ``NotExcluded`` when z3 finds a bad state, or one that leads out of the lemmas, which
+        none of ``sources`` excludes. Those of the bare model come first.
         """
-        return self.exclude(system, [self.frames.term(bad, 0)], own)
+        return self.exclude(system, [self.frames.term(bad, 0)], sources)
 
     def exclude(
-        self, system: System, terms: Sequence[z3.BoolRef], own: Sequence[Source] = ()
+        self, system: System, terms: Sequence[z3.BoolRef], sources: Sequence[Source]
     ) -> list[Lemma]:
         """As ``certify``, for terms over frame 0 and further frames that no state may satisfy."""
         watched: list[Lemma] = []
@@ -147,7 +150,7 @@ class Book:
             reply = self._ask(inside, [*switches, goal])
             if reply.answer is Answer.UNSAT:
                 break
-            self._learn(system, reply.model, own, watched)
+            self._learn(system, reply.model, sources, watched)
         needed = self._used(reply.core, inside)
         self.query.add(z3.Not(goal))
         return self._closure(needed)
@@ -172,10 +175,10 @@ class Book:
         return [self._all[number] for number in sorted(found)]
 
     def _learn(
-        self, system: System, model: z3.ModelRef, own: Sequence[Source], watched: list[Lemma]
+        self, system: System, model: z3.ModelRef, sources: Sequence[Source], watched: list[Lemma]
     ) -> None:
         """Add lemmas until the state of ``model`` is excluded and all lemmas are inductive."""
-        todo = [self._new_lemma(system, model, own, watched)]
+        todo = [self._new_lemma(system, model, sources, watched)]
         while todo:
             self.allowance.check()
             lemma = todo[-1]
@@ -185,7 +188,7 @@ class Book:
                 switches = self._extra(lemma.system)
                 reply = self._ask(around, [*switches, kind, lemma.not_next])
                 if reply.answer is Answer.SAT:
-                    todo.append(self._new_lemma(lemma.system, reply.model, own, watched))
+                    todo.append(self._new_lemma(lemma.system, reply.model, sources, watched))
                     break
                 support |= self._used(reply.core, around)
             else:
@@ -193,7 +196,7 @@ class Book:
                 todo.pop()
 
     def _new_lemma(
-        self, system: System, model: z3.ModelRef, own: Sequence[Source], watched: list[Lemma]
+        self, system: System, model: z3.ModelRef, sources: Sequence[Source], watched: list[Lemma]
     ) -> Lemma:
         location = {}
         for name in system.registers:
@@ -204,10 +207,10 @@ class Book:
         for clock in system.clocks.values():
             matters = is_true(model, self.frames.term(clock.matters, 0))
             location[youth(clock.name)] = "1" if matters and times[clock.name] == 0 else "0"
-        for source in [*self.sources, *own]:
+        for source in sources:
             formula = Reason(self.d, source, location, times).formula()
             if formula is not None:
-                mine = self.base if source in self.sources else system
+                mine = self.base if source.is_of(self.base) else system
                 lemma = self._add(aged(formula, system), mine)
                 (self.lemmas if mine is self.base else watched).append(lemma)
                 return lemma
@@ -314,6 +317,11 @@ class Reason:
                 if len(values[name]) < len(self.d.registers[name])
             )
         )
+
+
+def ages(system: System) -> set[str]:
+    """The registers for the youth of the clocks of ``system``."""
+    return {youth(clock) for clock in system.clocks}
 
 
 def aged(formula: Formula, system: System) -> Formula:

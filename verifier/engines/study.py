@@ -40,8 +40,8 @@ TRY_MORE = "give it more time (--time-limit), or look at the times named above"
 class Study:
     """One model under one budget. ``decide`` may be asked about any number of properties.
 
-    ``known`` over-approximates the reachable locations; ``book`` keeps the explorations behind it
-    and the lemmas drawn from them.
+    ``start`` is the clock-free exploration; ``group`` adds explorations with some clocks exact, each made
+    once and from ``start`` alone, so that what a property uses does not depend on who asked before.
     """
 
     model: Model
@@ -49,9 +49,10 @@ class Study:
     allowance: Allowance
     base: System = field(init=False)
     diagrams: Diagrams = field(init=False)
-    known: Diagram = field(init=False)
+    start: Source = field(init=False)
     book: Book = field(init=False)
-    tried: dict[tuple[frozenset[str], bool], int | None] = field(init=False, default_factory=dict)
+    known: Diagram = field(init=False)
+    groups: dict[tuple, Source | None] = field(init=False, default_factory=dict)
     residues: dict = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -59,27 +60,22 @@ class Study:
         self.diagrams = Diagrams(self.base)
         self.explorer = Explorer(self.diagrams, self.base, self.allowance)
         self.book = Book(self.base, self.diagrams, self.allowance)
-        self.known = self.diagrams.true
-        self.learn(frozenset())
+        found = self.explorer.run(self.base, frozenset(), self.diagrams.true)
+        assert found is not None
+        self.start = Source(found, found.registers)
+        self.known = found.locations(self.diagrams)
 
-    def learn(self, clocks: frozenset[str], *, most: int | None = None, near: bool = False) -> bool:
-        """Explore the bare model with ``clocks`` exact; True if that excluded any location.
+    def group(self, clocks: frozenset[str], most: int, near: bool) -> Source | None:
+        """The bare model explored with ``clocks`` exact; None if that takes over ``most`` elements.
 
-        ``near`` follows only the machines of the clocks and those their guards read. Not if it has
-        been done, or would take more than ``most`` elements.
+        ``near`` follows only the machines of the clocks and those their guards read.
         """
-        effort = (clocks, near)
-        if effort in self.tried and self.tried[effort] in (None, most):
-            return False
-        keep = self.near(clocks) if near else None
-        found = self.explorer.run(self.base, clocks, self.known, most=most, keep=keep)
-        self.tried[effort] = most if found is None else None
-        if found is None:
-            return False
-        before = self.known
-        self.known = found.locations(self.diagrams) & self.known
-        self.book.sources.append(Source(found, found.registers))
-        return self.known != before
+        effort = (clocks, most, near)
+        if effort not in self.groups:
+            keep = self.near(clocks) if near else None
+            found = self.explorer.run(self.base, clocks, self.known, most=most, keep=keep)
+            self.groups[effort] = None if found is None else Source(found, found.registers)
+        return self.groups[effort]
 
     def near(self, clocks: frozenset[str]) -> frozenset[str]:
         """The machines that ``clocks`` belong to and those that their guards read."""
@@ -94,14 +90,6 @@ class Study:
 
     def paths(self, system: System) -> PathCheck:
         return PathCheck(system, self.allowance, self.residues)
-
-    def learn_from(self, blame: Blame) -> bool:
-        """Explore the model with the blamed groups of its own clocks, cheap ones first and near
-        before far, until one has taught something; True if so."""
-        groups = [group for group in blame.groups if TIME not in group]
-        return any(
-            self.learn(group, most=most, near=near) for near, most in EFFORTS for group in groups
-        )
 
     def decide(self, prop: Property) -> Finding:
         """A trace, a certificate or a gap for a form of semantics section 7, ``ambiguous``, ``pulse``
@@ -125,6 +113,34 @@ class Study:
         return Certificate(text, rounds=rounds, method=method, needs_times_of=tuple(owners))
 
 
+class Knowledge:
+    """What is known of the reachable states while one property is decided."""
+
+    def __init__(self, study: Study):
+        self.study = study
+        self.known = study.known
+        self.sources = [study.start]
+
+    def add(self, source: Source) -> bool:
+        """True if the source excludes a location that was not excluded before."""
+        smaller = self.known & source.exploration.locations(self.study.diagrams)
+        if smaller == self.known:
+            return False
+        self.known = smaller
+        self.sources.append(source)
+        return True
+
+    def learn_from(self, blame: Blame) -> bool:
+        """Explore the model with the blamed groups of its own clocks, cheap ones first and near
+        before far, until one has taught something; True if so."""
+        for near, most in EFFORTS:
+            for clocks in blame.groups:
+                source = None if TIME in clocks else self.study.group(clocks, most, near)
+                if source is not None and self.add(source):
+                    return True
+        return False
+
+
 class _Decision:
     def __init__(self, study: Study, prop: Property):
         self.study = study
@@ -132,21 +148,23 @@ class _Decision:
         self.system = build(study.model, prop, study.budget, study.base)
         study.diagrams.admit(self.system)
         self.paths = study.paths(self.system)
+        self.knowledge = Knowledge(study)
 
     def run(self) -> Finding:
         clocks: frozenset[str] = frozenset()
         study = self.study
         while True:
             study.allowance.check()
-            found = study.explorer.run(self.system, clocks, study.known, self.system.bad)
+            found = study.explorer.run(self.system, clocks, self.knowledge.known, self.system.bad)
             if found.hit is None:
                 own = Source(found, found.registers)
-                lemmas = study.book.certify(self.system, self.system.bad, [own])
+                sources = [*self.knowledge.sources, own]
+                lemmas = study.book.certify(self.system, self.system.bad, sources)
                 return study.certificate(self.system, lemmas)
             outcome = self.paths.check(found.hit, self.system.bad)
             if isinstance(outcome, Trace):
                 return outcome
-            if study.learn_from(outcome):
+            if self.knowledge.learn_from(outcome):
                 continue
             more = [group for group in outcome.groups if not group <= clocks]
             if len(more) < len(outcome.groups) or not more:
