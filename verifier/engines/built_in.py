@@ -17,7 +17,7 @@ from verifier.engines.diagrams import PASSES, Diagram, youth
 from verifier.engines.lemmas import Lemma, NotExcluded, Source
 from verifier.engines.limits import OutOfBudget
 from verifier.engines.solver import Frames
-from verifier.engines.study import TRY_MORE, Knowledge, Study, names_of
+from verifier.engines.study import FIRST, TRY_MORE, Knowledge, Study, names_of
 from verifier.language.model import Form, Property
 from verifier.semantics.formula import (
     YES,
@@ -70,13 +70,13 @@ class _BuiltIn:
             outcome = self.paths.check(found.hit, end)
             if isinstance(outcome, Trace):
                 return outcome
-            if self.knowledge.learn_from(outcome):
+            if self.knowledge.learn_from(outcome, FIRST):
                 return None
-            more = [group for group in outcome.groups if not group <= clocks]
-            if len(more) < len(outcome.groups) or not more:
+            wider = self.paths.widened(clocks, outcome)
+            if wider is None:
                 reason = f"the times of {names_of(clocks)} did not settle `{self.prop.id}`"
                 return Gap(reason, TRY_MORE, depth=len(found.hit.kinds) - 1)
-            clocks = min((clocks | g for g in more), key=lambda c: (self.paths.cost(c), sorted(c)))
+            clocks = wider
 
     def exclude(self, terms: list[z3.BoolRef]) -> list[Lemma]:
         return self.study.book.exclude(self.system, terms, self.knowledge.sources)

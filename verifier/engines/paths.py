@@ -95,6 +95,14 @@ class PathCheck:
         roles = {machine.name: machine.role for machine in self.system.model.machines}
         return sum(COSTS.get(roles.get(self.system.clocks[c].owner), 1) for c in clocks)
 
+    def widened(self, clocks: frozenset[str], blame: Blame) -> frozenset[str] | None:
+        """``clocks`` and the blamed group that adds least; None if a group is all exact already."""
+        if not blame.groups or any(group <= clocks for group in blame.groups):
+            return None
+        return min(
+            (clocks | group for group in blame.groups), key=lambda c: (self.cost(c), sorted(c))
+        )
+
     def _groups(
         self, frames: Frames, query: Query, suspects: list[str]
     ) -> tuple[frozenset[str], ...]:

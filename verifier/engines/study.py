@@ -32,7 +32,12 @@ from verifier.semantics.watch import TIME
 from verifier.semantics.watched import build
 
 BEYOND = 4
-EFFORTS = ((True, 200), (False, 200), (True, 1000))
+
+# How far to look for facts about the bare model: (only near machines?, most elements). A little before
+# the property itself is explored with more clocks exact, more when that has grown too large.
+FIRST = ((True, 60),)
+SECOND = ((True, 600), (False, 600))
+LARGE = 500
 TRY_MORE = "give it more time (--time-limit), or look at the times named above"
 
 
@@ -52,7 +57,9 @@ class Study:
     start: Source = field(init=False)
     book: Book = field(init=False)
     known: Diagram = field(init=False)
-    groups: dict[tuple, Source | None] = field(init=False, default_factory=dict)
+    groups: dict[tuple[frozenset[str], bool], tuple[Source | None, int]] = field(
+        init=False, default_factory=dict
+    )
     residues: dict = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -70,12 +77,14 @@ class Study:
 
         ``near`` follows only the machines of the clocks and those their guards read.
         """
-        effort = (clocks, most, near)
-        if effort not in self.groups:
+        found, tried = self.groups.get((clocks, near), (None, 0))
+        if found is None and tried < most:
             keep = self.near(clocks) if near else None
-            found = self.explorer.run(self.base, clocks, self.known, most=most, keep=keep)
-            self.groups[effort] = None if found is None else Source(found, found.registers)
-        return self.groups[effort]
+            explored = self.explorer.run(self.base, clocks, self.known, most=most, keep=keep)
+            if explored is not None:
+                found = Source(explored, explored.registers)
+            self.groups[clocks, near] = (found, most)
+        return found
 
     def near(self, clocks: frozenset[str]) -> frozenset[str]:
         """The machines that ``clocks`` belong to and those that their guards read."""
@@ -130,10 +139,10 @@ class Knowledge:
         self.sources.append(source)
         return True
 
-    def learn_from(self, blame: Blame) -> bool:
-        """Explore the model with the blamed groups of its own clocks, cheap ones first and near
-        before far, until one has taught something; True if so."""
-        for near, most in EFFORTS:
+    def learn_from(self, blame: Blame, efforts: Sequence[tuple[bool, int]]) -> bool:
+        """Explore the model with the blamed groups of its own clocks, cheap ones first, until one
+        has taught something; True if so."""
+        for near, most in efforts:
             for clocks in blame.groups:
                 source = None if TIME in clocks else self.study.group(clocks, most, near)
                 if source is not None and self.add(source):
@@ -153,23 +162,33 @@ class _Decision:
     def run(self) -> Finding:
         clocks: frozenset[str] = frozenset()
         study = self.study
+        most: int | None = LARGE
+        blame = Blame(())
         while True:
             study.allowance.check()
-            found = study.explorer.run(self.system, clocks, self.knowledge.known, self.system.bad)
+            found = study.explorer.run(
+                self.system, clocks, self.knowledge.known, self.system.bad, most=most
+            )
+            if found is None:
+                if self.knowledge.learn_from(blame, SECOND):
+                    clocks = frozenset()
+                else:
+                    most = None
+                continue
             if found.hit is None:
                 own = Source(found, found.registers)
                 sources = [*self.knowledge.sources, own]
                 lemmas = study.book.certify(self.system, self.system.bad, sources)
                 return study.certificate(self.system, lemmas)
-            outcome = self.paths.check(found.hit, self.system.bad)
-            if isinstance(outcome, Trace):
-                return outcome
-            if self.knowledge.learn_from(outcome):
+            blame = self.paths.check(found.hit, self.system.bad)
+            if isinstance(blame, Trace):
+                return blame
+            if self.knowledge.learn_from(blame, FIRST):
                 continue
-            more = [group for group in outcome.groups if not group <= clocks]
-            if len(more) < len(outcome.groups) or not more:
+            wider = self.paths.widened(clocks, blame)
+            if wider is None:
                 return self.last_resort(found.hit)
-            clocks = min((clocks | g for g in more), key=lambda c: (self.paths.cost(c), sorted(c)))
+            clocks = wider
 
     def last_resort(self, hit: Hit) -> Finding:
         """Exact but heavy. Nothing bad is fewer steps away than ``hit``."""
