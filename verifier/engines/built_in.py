@@ -13,7 +13,7 @@ from collections.abc import Iterator
 import z3
 from dd import cudd
 
-from verifier.engines.diagrams import PASSES, Diagram, youth
+from verifier.engines.diagrams import Diagram
 from verifier.engines.lemmas import Lemma, NotExcluded, Source
 from verifier.engines.limits import OutOfBudget
 from verifier.engines.solver import Frames
@@ -91,12 +91,12 @@ class _Rows(_BuiltIn):
         self.relation = self._relation()
 
     def _relation(self) -> Diagram:
-        """The round on locations alone, youth of clocks left out."""
+        """The round on locations alone."""
         d = self.study.diagrams
         plain = map_atoms(self.round_formula, lambda a: YES if isinstance(a, Update) else a)
         found = d.of(plain)
         takes = [name for name in found.support if name.startswith("take ")]
-        return d.bdd.exist([*takes, *d.tests, PASSES], found)
+        return d.bdd.exist([*takes, *d.tests], found)
 
     def run(self) -> Finding:
         while True:
@@ -112,10 +112,7 @@ class _Rows(_BuiltIn):
         """The states from which rows of rounds never end, or None and the longest row."""
         d = self.study.diagrams
         after = [bit + "'" for bit in d.present(self.system.registers)]
-        known = d.bdd.exist(
-            [bit for clock in self.system.clocks for bit in d.bits[youth(clock)]],
-            self.knowledge.known,
-        )
+        known = self.knowledge.known
         begins = known
         rounds = 0
         while True:

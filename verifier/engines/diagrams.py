@@ -1,15 +1,14 @@
 """Binary decision diagrams of a system's formulas, with the clocks forgotten or left as tests.
 
 Each register bit is a variable (and a primed one for the next state); each comparison of a clock with
-a number is a variable too, "the test". Of a clock that nobody tracks only its youth is kept: one bit
-that says it matters and is still 0, so that a timer can't run out before any time has passed. Else its
-tests come out either way and a deadline forces nothing. So every set computed here holds at least the
+a number is a variable too, "the test". A test of a clock that nobody tracks is quantified away: the
+timer may be due or not, a deadline forces nothing. So every set computed here holds at least the
 reachable states (Bryant, "Graph-based algorithms for Boolean function manipulation", 1986).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 
 from dd import cudd
 
@@ -30,19 +29,10 @@ from verifier.semantics.formula import (
     any_of,
     atoms,
 )
-from verifier.semantics.system import BITS, Clock, System
+from verifier.semantics.system import BITS, System
 from verifier.semantics.watch import OPEN, P_BEFORE, Q_BEFORE, TIME
 
 Diagram = cudd.Function
-
-
-PASSES = "time passes"
-ON = frozenset({"1"})
-
-
-def youth(clock: str) -> str:
-    """The register that says a clock matters and is 0."""
-    return f"young {clock}"
 
 
 def _tests(system: System) -> dict[str, AtLeast]:
@@ -75,21 +65,16 @@ class Diagrams:
         self.registers = dict(base.registers)
         self.registers |= {f"fresh {m.name}": BITS for m in base.model.machines if m.is_control}
         self.registers |= {name: BITS for name in (P_BEFORE, Q_BEFORE, OPEN)}
-        self.registers |= {youth(clock): BITS for clock in (*base.clocks, TIME)}
-        owned: dict[str, list[str]] = {}
-        for clock in base.clocks.values():
-            owned.setdefault(clock.owner, []).append(youth(clock.name))
         self.bits = {
             register: [f"{register}#{n}" for n in range(width(values))]
             for register, values in self.registers.items()
         }
         self.tests: dict[str, AtLeast] = {}
         tests = _tests(base)
-        order: list[str] = [PASSES]
+        order: list[str] = []
         for register in self.registers:
-            for own in (register, *owned.get(register, ())):
-                for variable in self.bits[own]:
-                    order += [variable, variable + "'"]
+            for variable in self.bits[register]:
+                order += [variable, variable + "'"]
             for rule in base.rules.get(register, ()):
                 order.append(f"take {register} {rule.transition.index}")
             for clock in base.clocks.values():
@@ -98,7 +83,6 @@ class Diagrams:
                     order += [name for name, atom in tests.items() if atom.clock == clock.name]
         self.bdd.declare(*dict.fromkeys(order), f"keep {TIME}")
         self.tests |= tests
-        self.passes = self.bdd.var(PASSES)
         self._to_present = {bit + "'": bit for bits in self.bits.values() for bit in bits}
         self._to_next = {bit: after for after, bit in self._to_present.items()}
         self._cache: dict[int, tuple[Formula, Diagram]] = {}
@@ -119,56 +103,27 @@ class Diagrams:
     # -- translation
 
     def of(self, formula: Formula) -> Diagram:
-        """The diagram of a formula whose clocks are all tracked: tests stand for comparisons, ``keep``
-        variables for what the step does to clocks."""
+        """The diagram of ``formula``: tests stand for comparisons, ``keep`` variables for what the
+        step does to clocks; the delay is left open."""
         key = id(formula)
         if key not in self._cache:
-            self._cache[key] = (formula, self._of(formula, self.of, self._tracked_atom))
+            self._cache[key] = (formula, self._of(formula))
         return self._cache[key][1]
 
-    def untracked(
-        self, formula: Formula, clocks: Mapping[str, Clock], tracked: frozenset[str]
-    ) -> Diagram:
-        """As ``of``, with only the youth kept of those ``clocks`` that are not ``tracked``."""
-        cache: dict[int, Diagram] = {}
-
-        def atom(leaf: Formula) -> Diagram:
-            if isinstance(leaf, AtLeast) and leaf.clock not in tracked:
-                return self._aged(leaf)
-            if isinstance(leaf, Update) and leaf.clock not in tracked:
-                return self._youth_after(leaf, clocks[leaf.clock])
-            return self._tracked_atom(leaf)
-
-        def walk(node: Formula) -> Diagram:
-            key = id(node)
-            if key not in cache:
-                cache[key] = self._of(node, walk, atom)
-            return cache[key]
-
-        return walk(formula)
-
-    def _of(
-        self,
-        formula: Formula,
-        walk: Callable[[Formula], Diagram],
-        atom: Callable[[Formula], Diagram],
-    ) -> Diagram:
+    def _of(self, formula: Formula) -> Diagram:
+        bdd = self.bdd
         if isinstance(formula, All):
-            found = self.bdd.true
+            found = bdd.true
             for part in formula.parts:
-                found = found & walk(part)
+                found = found & self.of(part)
             return found
         if isinstance(formula, Any):
-            found = self.bdd.false
+            found = bdd.false
             for part in formula.parts:
-                found = found | walk(part)
+                found = found | self.of(part)
             return found
         if isinstance(formula, No):
-            return ~walk(formula.part)
-        return atom(formula)
-
-    def _tracked_atom(self, formula: Formula) -> Diagram:
-        bdd = self.bdd
+            return ~self.of(formula.part)
         if isinstance(formula, In):
             return self.value(formula.register, formula.values, formula.next)
         if isinstance(formula, Same):
@@ -184,28 +139,10 @@ class Diagrams:
             keep = bdd.var(f"keep {formula.clock}")
             return keep if formula.how == "grows" else ~keep
         if isinstance(formula, DelayIsZero):
-            return ~self.passes
+            return bdd.true
         if isinstance(formula, Truth):
             return bdd.true if formula.value else bdd.false
         raise TypeError(f"no diagram for {type(formula).__name__}")
-
-    def _aged(self, leaf: AtLeast) -> Diagram:
-        """A comparison with a number above 0 can't come out true while the clock is young."""
-        test = self.bdd.var(test_name(leaf))
-        if leaf.bound == 0 and not leaf.strict:
-            return test
-        old = ~self.value(youth(leaf.clock), ON)
-        return test & (old | self.passes) if leaf.delayed else test & old
-
-    def _youth_after(self, leaf: Update, clock: Clock) -> Diagram:
-        matters = self.rename_to_next(self.without_tests(self.of(clock.matters)))
-        young = {
-            "zero": self.true,
-            "restart": ~self.passes,
-            "grows": self.value(youth(leaf.clock), ON) & ~self.passes,
-        }[leaf.how]
-        after = self.value(youth(leaf.clock), ON, next=True)
-        return self.bdd.apply("equiv", after, matters & young)
 
     def value(self, register: str, values: frozenset[str], next: bool = False) -> Diagram:
         """The register has one of ``values``."""

@@ -14,14 +14,17 @@ from fractions import Fraction
 
 from dd import cudd
 
-from verifier.engines.diagrams import ON, PASSES, Diagram, Diagrams, youth
+from verifier.engines.diagrams import Diagram, Diagrams
 from verifier.engines.limits import Allowance
 from verifier.engines.zones import NOTHING, Space, Zone, includes
 from verifier.semantics.formula import (
+    YES,
     Formula,
     In,
+    Update,
     all_of,
     comparisons_with_sign,
+    map_atoms,
 )
 from verifier.semantics.system import Part, System, state_clock
 from verifier.semantics.watch import TIME
@@ -101,30 +104,25 @@ class Explorer:
         return _Search(self, system, _Relations(self, system, order), known, bad, keep).run(most)
 
     def model_relations(self, tracked: tuple[str, ...]) -> tuple[Diagram, Diagram]:
-        """Settle round and world step of the bare model; of clocks that are not ``tracked`` only the
-        youth is kept."""
+        """Settle round and world step of the bare model; tests of other clocks come out either way."""
         if tracked not in self._relations:
-            base = self.base
-            names = frozenset(tracked)
-            settled = self.d.untracked(base.settled, base.clocks, names)
-            waits = self.d.true
-            for limit in base.limits:
-                if not limit.ends:
-                    waits = waits & (~self.d.of(limit.active) | ~self.d.passes)
+            base, settled = self.base, self.d.of(self.base.settled)
             self._relations[tracked] = (
-                self.conjoin(base, base.settle_parts, ~settled & ~self.d.passes, names),
-                self.conjoin(base, base.world_parts, settled & waits, names),
+                self.conjoin(base.settle_parts, ~settled, frozenset(tracked)),
+                self.conjoin(base.world_parts, settled, frozenset(tracked)),
             )
         return self._relations[tracked]
 
-    def conjoin(
-        self, system: System, parts: Sequence[Part], first: Diagram, tracked: frozenset[str]
-    ) -> Diagram:
+    def conjoin(self, parts: Sequence[Part], first: Diagram, tracked: frozenset[str]) -> Diagram:
         """The conjunction of ``parts``; what the steps take is forgotten again."""
         d = self.d
+
+        def relevant(atom: Formula) -> Formula:
+            return YES if isinstance(atom, Update) and atom.clock not in tracked else atom
+
         found = first
         for part in parts:
-            piece = d.untracked(part.formula, system.clocks, tracked)
+            piece = d.of(map_atoms(part.formula, relevant))
             if self.base.budget == 0:
                 own = [v for v in piece.support if v.startswith(f"take {part.owner} ")]
                 piece = d.bdd.exist(own, piece)
@@ -195,18 +193,16 @@ class _Relations:
         self.tests = {n: a for n, a in d.tests.items() if a.clock in names}
         clocks = tuple(c for c in tracked if c != TIME)
         self.settle, self.world = explorer.model_relations(clocks)
-        self.registers = [*system.registers]
-        self.registers += [youth(c) for c in system.clocks if c not in names]
         watching = len(explorer.base.settle_parts)
         settle, world = system.settle_parts[watching:], system.world_parts[watching:]
         if any(part.owner for part in settle):
             # the extra parts speak of what machines take, so the whole has to be built at once
-            settled = d.untracked(system.settled, system.clocks, frozenset(names))
-            self.settle = self._whole(explorer, system, system.settle_parts, ~settled & ~d.passes)
-            self.world = self._whole(explorer, system, system.world_parts, settled)
+            settled = d.of(system.settled)
+            self.settle = self._whole(explorer, system.settle_parts, ~settled)
+            self.world = self._whole(explorer, system.world_parts, settled)
         elif settle:
-            self.settle = explorer.conjoin(system, settle, self.settle, frozenset(names))
-            self.world = explorer.conjoin(system, world, self.world, frozenset(names))
+            self.settle = explorer.conjoin(settle, self.settle, frozenset(names))
+            self.world = explorer.conjoin(world, self.world, frozenset(names))
         self.horizons = {clock: horizons(d, system, clock) for clock in tracked}
         self.asked_in = {name: self._asked_in(system, name) for name in self.tests}
         self.limits = [
@@ -217,19 +213,15 @@ class _Relations:
         self.restart = None
         if TIME in names:
             assert system.watch is not None and system.watch.restart is not None
-            restart = d.untracked(system.watch.restart, system.clocks, frozenset(names))
-            self.restart = d.without_tests(restart, but=self.tests)
-        settled = d.untracked(system.settled, system.clocks, frozenset(names))
-        self.settled = d.without_tests(settled, but=self.tests)
+            self.restart = d.without_tests(d.of(system.watch.restart), but=self.tests)
+        self.settled = d.without_tests(d.of(system.settled), but=self.tests)
 
-    def _whole(
-        self, explorer: Explorer, system: System, parts: Sequence[Part], first: Diagram
-    ) -> Diagram:
+    def _whole(self, explorer: Explorer, parts: Sequence[Part], first: Diagram) -> Diagram:
         owners: dict[str, list[Formula]] = {}
         for part in parts:
             owners.setdefault(part.owner, []).append(part.formula)
         joined = [Part(owner, all_of(*formulas)) for owner, formulas in owners.items()]
-        return explorer.conjoin(system, joined, first, frozenset(self.tracked))
+        return explorer.conjoin(joined, first, frozenset(self.tracked))
 
     def _asked_in(self, system: System, test: str) -> Diagram:
         """The locations in which the outcome of a test can decide anything."""
@@ -261,8 +253,7 @@ class _Search:
         self.system = system
         self.relations = relations
         self.tracked = relations.tracked
-        tracked = [bit for clock in self.tracked for bit in d.bits[youth(clock)]]
-        self.known = d.bdd.exist(tracked, known)
+        self.known = known
         constants = [atom.bound for atom in d.tests.values()]
         constants += [end for limit in system.limits for _, end in limit.ends]
         self.space = Space(self.tracked, constants)
@@ -270,32 +261,19 @@ class _Search:
             clock: [(h.where, self._units(h.floor), self._units(h.ceiling)) for h in found]
             for clock, found in relations.horizons.items()
         }
-        self.bad = (
-            None
-            if bad is None
-            else d.without_tests(
-                d.untracked(bad, system.clocks, frozenset(self.tracked)), but=relations.tests
-            )
-        )
-        self.quantify = [*d.present(relations.registers), *relations.tests, PASSES]
+        self.bad = None if bad is None else d.without_tests(d.of(bad), but=relations.tests)
+        self.quantify = [*d.present(system.registers), *relations.tests]
         self.forgotten: list[str] = []
         if keep is not None:
             assert bad is None, "a way through forgotten registers could not be told"
-            self.forgotten = d.present(r for r in relations.registers if r not in keep)
+            self.forgotten = d.present(r for r in system.registers if r not in keep)
         self.visited: dict[Zone, Diagram] = {}
         self.elements: list[Element] = []
 
     def run(self, most: int | None) -> Exploration | None:
         d = self.d
         zone = self.space.zero()
-        untracked = {youth(c) for c in self.system.clocks} & set(self.relations.registers)
-        start = d.state(self.system.initial)
-        for clock in self.system.clocks.values():
-            if youth(clock.name) in untracked:
-                matters = d.without_tests(d.of(clock.matters))
-                young = d.value(youth(clock.name), ON)
-                start = start & d.bdd.apply("equiv", young, matters)
-        start = start & self.known
+        start = d.state(self.system.initial) & self.known
         layer: dict[Zone, Element] = {}
         for tidy, states in self._tidy(zone, start):
             self._add(layer, tidy, states, None, 0)
@@ -315,7 +293,7 @@ class _Search:
                 self.allowance.check()
                 self._successors(layer, index, depth)
         return Exploration(
-            self.tracked, self.space, self.visited, hit, depth, tuple(self.relations.registers)
+            self.tracked, self.space, self.visited, hit, depth, tuple(self.system.registers)
         )
 
     # -- adding
@@ -508,16 +486,16 @@ class _Search:
 
     def _way_to(self, index: int, targets: Diagram) -> Hit:
         d = self.d
-        location = d.pick(targets, self.relations.registers)
+        location = d.pick(targets, self.system.registers)
         assert location is not None
         path, kinds = [location], []
         while self.elements[index].layer > 0:
             target = d.state(path[-1], next=True)
             for origin in self.elements[index].origins:
                 aux = [v for v in origin.relation.support if v.startswith("keep ")]
-                drop = [*target.support, *self.relations.tests, *aux, PASSES]
+                drop = [*target.support, *self.relations.tests, *aux]
                 before = cudd.and_exists(origin.before & origin.relation, target, drop)
-                location = d.pick(before, self.relations.registers)
+                location = d.pick(before, self.system.registers)
                 if location is not None:
                     break
             else:

@@ -18,7 +18,7 @@ from fractions import Fraction
 
 import z3
 
-from verifier.engines.diagrams import ON, Diagram, Diagrams, youth
+from verifier.engines.diagrams import Diagram, Diagrams
 from verifier.engines.explore import Exploration
 from verifier.engines.limits import Allowance, OutOfBudget
 from verifier.engines.solver import Answer, Frames, Query, is_true, number
@@ -32,7 +32,6 @@ from verifier.semantics.formula import (
     all_of,
     any_of,
     atoms,
-    map_atoms,
     negate,
 )
 from verifier.semantics.system import Part, System, limit_formula
@@ -56,7 +55,8 @@ class Source:
 
     def is_of(self, base: System) -> bool:
         """Whether it is about the bare model, without any watch."""
-        return all(name in base.registers or name in ages(base) for name in self.registers)
+        known = all(name in base.registers for name in self.registers)
+        return known and TIME not in self.exploration.tracked
 
 
 @dataclass
@@ -79,12 +79,7 @@ class Book:
         self.base = base
         self.d = diagrams
         self.allowance = allowance
-        registers = {
-            name: values
-            for name, values in diagrams.registers.items()
-            if not name.startswith(youth(""))
-        }
-        self.frames = Frames(registers, [*base.clocks, TIME])
+        self.frames = Frames(diagrams.registers, [*base.clocks, TIME])
         self.query = Query(allowance)
         self.lemmas: list[Lemma] = []
         self._all: dict[int, Lemma] = {}
@@ -204,14 +199,11 @@ class Book:
             code = sum(1 << i for i, bit in enumerate(bits) if is_true(model, bit))
             location[name] = self.d.registers[name][code]
         times = {clock: number(model, self.frames.clock(clock, 0)) for clock in system.clocks}
-        for clock in system.clocks.values():
-            matters = is_true(model, self.frames.term(clock.matters, 0))
-            location[youth(clock.name)] = "1" if matters and times[clock.name] == 0 else "0"
         for source in sources:
             formula = Reason(self.d, source, location, times).formula()
             if formula is not None:
                 mine = self.base if source.is_of(self.base) else system
-                lemma = self._add(aged(formula, system), mine)
+                lemma = self._add(formula, mine)
                 (self.lemmas if mine is self.base else watched).append(lemma)
                 return lemma
         raise NotExcluded(location, times)
@@ -317,25 +309,6 @@ class Reason:
                 if len(values[name]) < len(self.d.registers[name])
             )
         )
-
-
-def ages(system: System) -> set[str]:
-    """The registers for the youth of the clocks of ``system``."""
-    return {youth(clock) for clock in system.clocks}
-
-
-def aged(formula: Formula, system: System) -> Formula:
-    """``formula`` with the youth of clocks written as what it means: it matters and is 0."""
-    meaning = {youth(clock.name): clock for clock in system.clocks.values()}
-
-    def change(atom: Formula) -> Formula:
-        if not isinstance(atom, In) or atom.register not in meaning:
-            return atom
-        clock = meaning[atom.register]
-        young = all_of(clock.matters, negate(AtLeast(clock.name, Fraction(0), strict=True)))
-        return young if atom.values == ON else negate(young)
-
-    return map_atoms(formula, change)
 
 
 def bound_formula(space: Space, i: int, j: int, bound: int) -> Formula:

@@ -22,7 +22,7 @@ from verifier.engines.diagrams import Diagram, Diagrams
 from verifier.engines.explore import Explorer, Hit
 from verifier.engines.lemmas import Book, Lemma, Source, clocks_of
 from verifier.engines.limits import Allowance, OutOfBudget
-from verifier.engines.paths import Blame, PathCheck
+from verifier.engines.paths import COSTS, Blame, PathCheck
 from verifier.language.guard import machines_read
 from verifier.language.model import Model, Property
 from verifier.semantics.formula import all_of
@@ -33,11 +33,11 @@ from verifier.semantics.watched import build
 
 BEYOND = 4
 
-# How far to look for facts about the bare model: (only near machines?, most elements). A little before
-# the property itself is explored with more clocks exact, more when that has grown too large.
+# How far to look for facts about the bare model: (only near machines?, most elements).
 FIRST = ((True, 60),)
-SECOND = ((True, 600), (False, 600))
-LARGE = 500
+SECOND = ((True, 400),)
+# How large an exploration of the property may grow before another order of clocks is tried.
+SIZES = (700, 2500, None)
 TRY_MORE = "give it more time (--time-limit), or look at the times named above"
 
 
@@ -160,21 +160,26 @@ class _Decision:
         self.knowledge = Knowledge(study)
 
     def run(self) -> Finding:
+        for most in SIZES:
+            for costs in COSTS:
+                self.paths.costs = costs
+                found = self.attempt(most)
+                if found is not None:
+                    return found
+        raise AssertionError("an exploration without a limit has no result")
+
+    def attempt(self, most: int | None) -> Finding | None:
+        """Refine until decided; None when an exploration would take more than ``most`` elements."""
         clocks: frozenset[str] = frozenset()
         study = self.study
-        most: int | None = LARGE
-        blame = Blame(())
+        efforts = FIRST if most == SIZES[0] else FIRST + SECOND
         while True:
             study.allowance.check()
             found = study.explorer.run(
                 self.system, clocks, self.knowledge.known, self.system.bad, most=most
             )
             if found is None:
-                if self.knowledge.learn_from(blame, SECOND):
-                    clocks = frozenset()
-                else:
-                    most = None
-                continue
+                return None
             if found.hit is None:
                 own = Source(found, found.registers)
                 sources = [*self.knowledge.sources, own]
@@ -183,7 +188,7 @@ class _Decision:
             blame = self.paths.check(found.hit, self.system.bad)
             if isinstance(blame, Trace):
                 return blame
-            if self.knowledge.learn_from(blame, FIRST):
+            if self.knowledge.learn_from(blame, efforts):
                 continue
             wider = self.paths.widened(clocks, blame)
             if wider is None:
