@@ -7,6 +7,9 @@ differ, ``Disagreement`` leaves here and nothing is said of the property.
 
 from __future__ import annotations
 
+import multiprocessing
+import os
+import signal
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -14,7 +17,13 @@ from dataclasses import dataclass, replace
 from verifier.engines.built_in import decide_built_in
 from verifier.engines.limits import Allowance, OutOfBudget
 from verifier.engines.study import Study
-from verifier.evidence.crosscheck import all_alive, covered_by, crosscheck_runs, random_runs, witness
+from verifier.evidence.crosscheck import (
+    all_alive,
+    covered_by,
+    crosscheck_runs,
+    random_runs,
+    witness,
+)
 from verifier.evidence.judgement import Unjudged
 from verifier.evidence.recheck import Refused, recheck_certificate
 from verifier.evidence.replay import NotShown, replay_trace
@@ -42,11 +51,12 @@ WITHOUT_TRIGGER = (Form.NEVER, Form.ALWAYS, Form.POSSIBLE)
 
 @dataclass(frozen=True)
 class Limits:
-    """What the user allows. ``budget`` None takes each property's own; ``time_limit_s`` is for each
-    property; ``runs`` and ``depth`` are those of the cross-check."""
+    """What the user allows. ``budget`` None takes each property's own, ``jobs`` None as many
+    processes as there are processors; ``time_limit_s`` is for each property, ``memory_limit_mb`` for each
+    process; ``runs`` and ``depth`` are those of the cross-check."""
 
     budget: int | None = None
-    jobs: int = 1
+    jobs: int | None = None
     time_limit_s: float | None = None
     memory_limit_mb: int | None = None
     seed: int = 0
@@ -72,25 +82,102 @@ def verify(
     """
     started = time.monotonic()
     say = progress or (lambda subject, stage: None)
-    benches: dict[int, _Bench] = {}
-    results = []
-    for prop in properties:
-        budget = prop.budget if limits.budget is None else limits.budget
-        if budget not in benches:
-            benches[budget] = _Bench(model, budget, limits, say)
-        results.append(benches[budget].result(prop))
-    return ModelResult(model, tuple(results), time.monotonic() - started)
+    families = _families(model, properties, limits)
+    say("model", "concrete runs for the cross-check")
+    runs = {budget: _runs(model, budget, limits) for budget, _ in families}
+    found: dict[tuple[int, str], Result] = {}
+    jobs = min(limits.jobs or os.cpu_count() or 1, len(families))
+    with _workers(jobs, (model, limits, runs)) as pool:
+        say("model", f"{len(families)} groups of properties")
+        for number, results in enumerate(pool.imap_unordered(_judge_family, families), start=1):
+            found |= {(one.budget, one.property.id): one for one in results}
+            say(results[-1].property.id, f"decided, {number} of {len(families)} groups")
+    asked = [(_budget(prop, limits), prop) for prop in properties]
+    return ModelResult(
+        model,
+        tuple(_upon_foundations(found[budget, p.id], found, budget) for budget, p in asked),
+        time.monotonic() - started,
+    )
+
+
+def _budget(prop: Property, limits: Limits) -> int:
+    return prop.budget if limits.budget is None else limits.budget
+
+
+def _families(
+    model: Model, properties: Sequence[Property], limits: Limits
+) -> list[tuple[int, tuple[Property, ...]]]:
+    """Properties judged one after another in one process: those that differ only in the member of a
+    group or the side of a bound. Each budget's foundations come first, asked for or not."""
+    families: dict[tuple[int, str], list[Property]] = {}
+    budgets = sorted({_budget(prop, limits) for prop in properties})
+    foundations = [p for p in built_in_properties(model) if p.form in FOUNDATIONS]
+    asked = [(budget, prop) for budget in budgets for prop in foundations]
+    asked += [(_budget(prop, limits), prop) for prop in properties]
+    for budget, prop in asked:
+        stem = prop.id.partition("[")[0].partition("/")[0]
+        family = families.setdefault((budget, stem), [])
+        if prop not in family:
+            family.append(prop)
+    return [(budget, tuple(family)) for (budget, _), family in families.items()]
+
+
+def _runs(model: Model, budget: int, limits: Limits) -> tuple[Run, ...]:
+    return random_runs(model, budget=budget, runs=limits.runs, depth=limits.depth, seed=limits.seed)
+
+
+def _workers(jobs: int, shared: tuple):
+    """A pool whose processes each judge one family and end, so that no answer of a solver depends on
+    what it was asked before, whatever the number of jobs."""
+    start = "fork" if "fork" in multiprocessing.get_all_start_methods() else "spawn"
+    context = multiprocessing.get_context(start)
+    return context.Pool(jobs, initializer=_begin, initargs=shared, maxtasksperchild=1)
+
+
+_shared: tuple[Model, Limits, dict[int, tuple[Run, ...]]] | None = None
+
+
+def _begin(model: Model, limits: Limits, runs: dict[int, tuple[Run, ...]]) -> None:
+    global _shared
+    _shared = (model, limits, runs)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+
+
+def _judge_family(family: tuple[int, tuple[Property, ...]]) -> list[Result]:
+    assert _shared is not None
+    model, limits, runs = _shared
+    budget, properties = family
+    bench = _Bench(model, budget, limits, runs[budget])
+    return [bench.judged(prop) for prop in properties]
+
+
+def _upon_foundations(result: Result, found: dict[tuple[int, str], Result], budget: int) -> Result:
+    """9.7: without its foundations nothing is proved."""
+    if result.verdict not in ("proved", "impossible") or result.property.form in FOUNDATIONS:
+        return result
+    for form in FOUNDATIONS:
+        below = found[budget, form.value]
+        if below.verdict != "proved":
+            return replace(
+                result,
+                verdict="undecided",
+                reason=f"`{form.value}` is {below.verdict}, and without it nothing counts as proved",
+                try_next=f"see `{form.value}`",
+                certificate=None,
+                crosscheck=None,
+            )
+    return result
 
 
 class _Bench:
-    """One model under one budget: what its properties share."""
+    """One model under one budget: what a family of properties shares."""
 
-    def __init__(self, model: Model, budget: int, limits: Limits, say: Progress):
-        self.model, self.budget, self.limits, self.say = model, budget, limits, say
+    def __init__(self, model: Model, budget: int, limits: Limits, runs: tuple[Run, ...]):
+        self.model, self.budget, self.limits = model, budget, limits
         self.allowance = Allowance(limits.time_limit_s, limits.memory_limit_mb)
         self._study: Study | Gap | None = None
-        self._runs: tuple[Run, ...] | None = None
-        self._foundations: dict[Form, Result] = {}
+        self._runs = runs
         self._allowed: Callable | None = None
         faults = {t.fault for m in model.machines for t in m.transitions if t.fault}
         self.assumptions = tuple(sorted(faults))
@@ -99,7 +186,6 @@ class _Bench:
 
     def study(self) -> Study | Gap:
         if self._study is None:
-            self.say("model", "reachable states without times")
             try:
                 self._study = Study(self.model, self.budget, self.allowance)
             except OutOfBudget as stop:
@@ -108,15 +194,6 @@ class _Bench:
         return self._study
 
     def runs(self) -> tuple[Run, ...]:
-        if self._runs is None:
-            self.say("model", "concrete runs for the cross-check")
-            self._runs = random_runs(
-                self.model,
-                budget=self.budget,
-                runs=self.limits.runs,
-                depth=self.limits.depth,
-                seed=self.limits.seed,
-            )
         return self._runs
 
     def allows(self) -> Callable:
@@ -138,38 +215,9 @@ class _Bench:
 
     # -- one property
 
-    def result(self, prop: Property) -> Result:
-        if prop.form in FOUNDATIONS:
-            return self.foundation(prop.form)
-        result = self.judged(prop)
-        if result.verdict in ("proved", "impossible"):
-            for form in FOUNDATIONS:
-                below = self.foundation(form)
-                if below.verdict != "proved":
-                    return self.without_foundation(result, below)
-        return result
-
-    def foundation(self, form: Form) -> Result:
-        if form not in self._foundations:
-            (prop,) = [p for p in built_in_properties(self.model) if p.form is form]
-            self._foundations[form] = self.judged(prop)
-        return self._foundations[form]
-
-    def without_foundation(self, result: Result, below: Result) -> Result:
-        name = below.property.id
-        return replace(
-            result,
-            verdict="undecided",
-            reason=f"`{name}` is {below.verdict}, and without it nothing counts as proved",
-            try_next=f"see `{name}`",
-            certificate=None,
-            crosscheck=None,
-        )
-
     def judged(self, prop: Property) -> Result:
         started = time.monotonic()
         self.allowance.started = started
-        self.say(prop.id, "searching")
         study = self.study()
         if isinstance(study, Gap):
             result = self.gap(prop, study)
@@ -196,7 +244,6 @@ class _Bench:
         return self.make(prop, "undecided", bound=bound, reason=gap.reason, try_next=gap.try_next)
 
     def of_trace(self, prop: Property, trace: Trace) -> Result:
-        self.say(prop.id, "replaying the counterexample")
         try:
             replayed = replay_trace(self.model, prop, trace, self.budget)
         except Unjudged as why:
@@ -224,7 +271,6 @@ class _Bench:
             shown = self.shown(prop)
             if isinstance(shown, Result):
                 return shown
-        self.say(prop.id, "re-checking the proof with the second solver")
         try:
             rechecked = recheck_certificate(
                 self.model,
@@ -240,7 +286,6 @@ class _Bench:
                     {"z3": certificate.method, "second solver": str(why)},
                 ) from why
             return self.gap(prop, Gap(str(why), "give it more time (--time-limit)"))
-        self.say(prop.id, "cross-checking concrete runs")
         return self.make(
             prop,
             "impossible" if prop.form is Form.POSSIBLE else "proved",
@@ -378,8 +423,10 @@ class _Bench:
             here = concrete.take(here, step)
             snapshots.append(here)
         kind, name, what = prop.subject
-        alive = here.locations[name] == what if kind == "state" else (
-            Move(name, what) in concrete.enabled(here)
+        alive = (
+            here.locations[name] == what
+            if kind == "state"
+            else (Move(name, what) in concrete.enabled(here))
         )
         if not alive:
             raise Disagreement(
@@ -398,5 +445,9 @@ class _Bench:
 
     def make(self, prop: Property, verdict: str, **facts) -> Result:
         return Result(
-            prop, verdict, self.budget, assumptions=self.assumptions if not self.budget else (), **facts
+            prop,
+            verdict,
+            self.budget,
+            assumptions=self.assumptions if not self.budget else (),
+            **facts,
         )

@@ -21,9 +21,12 @@ class Disagreement(Exception):
     """
 
     def __init__(self, what: str, sides: dict[str, str]):
-        super().__init__(what)
+        super().__init__(what, sides)
         self.what = what
         self.sides = sides
+
+    def __str__(self) -> str:
+        return self.what
 
 
 @dataclass(frozen=True)
