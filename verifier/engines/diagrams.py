@@ -70,6 +70,7 @@ class Diagrams:
             for register, values in self.registers.items()
         }
         self.tests: dict[str, AtLeast] = {}
+        self._is_sifted = False
         tests = _tests(base)
         order: list[str] = []
         for register in self.registers:
@@ -95,6 +96,16 @@ class Diagrams:
             if name not in self.tests:
                 self.tests[name] = atom
                 self.bdd.declare(name)
+
+    def reorder(self) -> None:
+        """Sift the variables, the first time this is asked (Rudell, "Dynamic variable ordering for ordered binary decision
+        diagrams", 1993): worth it after the relations of the model are built, a third of a second
+        that makes every step several times cheaper. A bit and its next value stay together."""
+        if self._is_sifted:
+            return
+        self._is_sifted = True
+        self.bdd.group({bit: 2 for bits in self.bits.values() for bit in bits})
+        cudd.reorder(self.bdd)
 
     def present(self, registers: Iterable[str]) -> list[str]:
         """The variables of ``registers`` in the present state."""

@@ -101,6 +101,8 @@ class Explorer:
         followed: the others may at any time be what ``known`` allows (then ``bad`` must be None).
         """
         order = tuple(sorted(tracked))
+        if order:
+            self.d.reorder()
         return _Search(self, system, _Relations(self, system, order), known, bad, keep).run(most)
 
     def model_relations(self, tracked: tuple[str, ...]) -> tuple[Diagram, Diagram]:
