@@ -214,6 +214,19 @@ def covered_by(runs: Iterable[Run]) -> Covered:
     return Covered(frozenset(states), frozenset(moves))
 
 
+def runs_that_cover(runs: Iterable[Run]) -> tuple[Run, ...]:
+    """Those of ``runs``, in order, that meet a state or transition which none before them met."""
+    kept: list[Run] = []
+    met: set = set()
+    for run in runs:
+        covered = covered_by([run])
+        here = covered.states | covered.transitions
+        if not here <= met:
+            met |= here
+            kept.append(run)
+    return tuple(kept)
+
+
 def all_alive(runs: Iterable[Run], subjects: int, seed: int) -> CrossCheck:
     """What backs ``dead`` proved: every one of ``subjects`` was met, each in a concrete run.
 
