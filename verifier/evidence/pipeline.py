@@ -13,6 +13,7 @@ import signal
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from fractions import Fraction
 
 from verifier.engines.built_in import decide_built_in
 from verifier.engines.limits import Allowance, OutOfBudget
@@ -39,7 +40,16 @@ from verifier.language.guard import Guard, Not
 from verifier.language.load import built_in_properties
 from verifier.language.model import Form, Model, Property
 from verifier.semantics.concrete import Concrete
-from verifier.semantics.run import Certificate, Finding, Gap, Move, Run, Trace
+from verifier.semantics.run import (
+    Certificate,
+    Finding,
+    Gap,
+    Move,
+    Run,
+    Snapshot,
+    Step,
+    Trace,
+)
 
 Progress = Callable[[str, str], None]
 
@@ -420,25 +430,34 @@ class _Bench:
         return found
 
     def taken(self, prop: Property, trace: Trace) -> Run:
-        """The engine's run to a state where the subject is alive, confirmed concretely."""
+        """The engine's run to a state where the subject is alive, taken concretely; for a transition
+        with the step that takes it."""
         concrete = Concrete(self.model, self.budget)
-        here = concrete.initial()
-        snapshots = [here]
-        for step in trace.steps:
-            here = concrete.take(here, step)
-            snapshots.append(here)
+        steps = list(trace.steps)
+        snapshots = [concrete.initial()]
+        for step in steps:
+            snapshots.append(concrete.take(snapshots[-1], step))
+        here = snapshots[-1]
         kind, name, what = prop.subject
-        alive = (
-            here.locations[name] == what
-            if kind == "state"
-            else (Move(name, what) in concrete.enabled(here))
-        )
+        if kind == "state":
+            alive = here.locations[name] == what
+        else:
+            alive = Move(name, what) in concrete.enabled(here)
         if not alive:
             raise Disagreement(
                 f"the engine's run to {self.describe(prop.subject)} does not lead there",
                 {"engine": str(trace.steps[-1:]), "concrete machine": str(here.locations)},
             )
-        return Run(trace.steps, tuple(snapshots))
+        if kind == "transition":
+            steps.append(self.step_with(concrete, here, Move(name, what)))
+            snapshots.append(concrete.take(here, steps[-1]))
+        return Run(tuple(steps), tuple(snapshots))
+
+    def step_with(self, concrete: Concrete, here: Snapshot, move: Move) -> Step:
+        """A step from ``here`` that takes ``move``: alone in the world, in a round with the others."""
+        if here.is_settled:
+            return Step("world", Fraction(0), (move,))
+        return next(step for step in concrete.settle_rounds(here) if move in step.moves)
 
     def describe(self, subject: tuple) -> str:
         kind, name, what = subject
