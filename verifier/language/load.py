@@ -165,13 +165,15 @@ def _packs_by_kind(check: ModelCheck) -> list[Pack]:
     nearest = next((f for f in folders if os.path.isdir(f) and list(Path(f).glob("*.yaml"))), None)
     for folder in dict.fromkeys([*filter(None, [nearest]), *map(str, _OWN_PACKS)]):
         found = []
+        before = len(check.findings)
         for file in sorted(Path(folder).glob("*.yaml")):
             if not _mentions(file, header.kind):
                 continue
             pack = read_pack(os.path.join(folder, file.name), check.findings)
             if pack and pack_fits(pack.kinds, pack.jurisdiction, header.kind, header.jurisdiction):
                 found.append(pack)
-        if found:
+        # a pack that can't be read must not be replaced silently by another of the same kind
+        if found or len(check.findings) > before:
             return found
     return []
 
