@@ -1,0 +1,92 @@
+"""The engines against a plain breadth-first enumerator, on random small models.
+
+The enumerator (``enumerator.py``) knows nothing of diagrams, zones or z3 and walks at the time grain
+of the project's contract. Whatever it finds within its bound the engines must find, in as many steps;
+whatever they prove must survive the second solver and concrete runs.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.differential.building import at, both, half_second_model, prop
+from tests.differential.enumerator import enumerate_verdict
+from tests.differential.random_models import random_model, random_property
+from verifier.engines.bounded import search
+from verifier.engines.built_in import decide_built_in
+from verifier.engines.fixedpoint import prove
+from verifier.engines.limits import Allowance
+from verifier.engines.study import Study
+from verifier.evidence.crosscheck import crosscheck_runs, random_runs
+from verifier.evidence.recheck import recheck_certificate
+from verifier.evidence.replay import replay_trace
+from verifier.language.model import Form
+from verifier.semantics.run import Certificate, Gap, Trace
+from verifier.semantics.watched import build
+
+ROWS = (Form.DOES_NOT_SETTLE, Form.TIME_STOPS, Form.ORDER_MATTERS)
+# its trace may be shorter than the run that shows the stop; `dead` ends where a step becomes possible
+OTHER_LENGTH = (Form.TIME_STOPS, Form.DEAD)
+STEPS = 4
+
+
+def agree(seed: int) -> str:
+    """Decide one random property of one random model in every way; what was found."""
+    model = random_model(seed)
+    study = Study(model, 0, Allowance(60))
+    asked = random_property(model, seed)
+    if asked.form in ROWS:
+        finding = decide_built_in(study, asked)
+    else:
+        finding = study.decide(asked)
+    if isinstance(finding, Gap):
+        return "gap"
+    reached = enumerate_verdict(model, asked, STEPS)
+    if isinstance(finding, Trace):
+        if asked.form not in OTHER_LENGTH:
+            replay_trace(model, asked, finding)
+            if reached.violated or len(finding.steps) <= STEPS:
+                assert (reached.violated, reached.length) == (True, len(finding.steps))
+        return "trace"
+    assert not reached.violated
+    recheck_certificate(model, asked, finding)
+    runs = random_runs(model, runs=8, depth=20, seed=seed)
+    crosscheck_runs(model, runs, study.base.allows(), asked, finding)
+    return "certificate"
+
+
+@pytest.mark.parametrize("first", range(0, 300, 30))
+def test_engines_agree_with_the_enumerator(first: int) -> None:
+    found = [agree(seed) for seed in range(first, first + 30)]
+    assert found.count("gap") <= 1
+    assert "trace" in found and "certificate" in found
+
+
+def test_half_seconds_are_not_lost() -> None:
+    """The known model that needs half-seconds: both saved, in seven steps (contract, section 4)."""
+    model = half_second_model()
+    both_saved = prop(Form.NEVER, p=both(at("K1", "saved"), at("K2", "saved")))
+    finding = Study(model, 0, Allowance(60)).decide(both_saved)
+    assert isinstance(finding, Trace)
+    assert len(finding.steps) == 7
+    assert any(step.delay.denominator > 1 for step in finding.steps)
+    replay_trace(model, both_saved, finding)
+
+
+@pytest.mark.parametrize("seed", range(400, 430))
+def test_bounded_search_and_the_fixed_point_engine_say_the_same(seed: int) -> None:
+    """Conformance: three engines that share only the step relation."""
+    model = random_model(seed)
+    asked = random_property(model, seed, Form.WHILE)
+    finding = Study(model, 0, Allowance(60)).decide(asked)
+    system = build(model, asked)
+    trace = search(system, Allowance(60), last=STEPS)
+    proof = prove(system, Allowance(60))
+    if isinstance(finding, Certificate):
+        assert trace is None and proof is not None
+        recheck_certificate(model, asked, Certificate(proof.text))
+    else:
+        assert isinstance(finding, Trace)
+        assert proof is None
+        if len(finding.steps) <= STEPS:
+            assert trace is not None and len(trace.steps) == len(finding.steps)
