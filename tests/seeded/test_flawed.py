@@ -60,6 +60,7 @@ def test_a_flawed_model_is_one_change_away_from_a_good_one(path: Path) -> None:
     assert (path.parent / base[1]).resolve().parent == ROOT / "models"
 
 
+@pytest.mark.whole
 @pytest.mark.parametrize("path", FLAWED + ERRORS, ids=relative)
 def test_what_the_file_names_is_violated(path: Path) -> None:
     names = catchers(path)
@@ -74,7 +75,7 @@ def is_caught(prop: Property, verdict: str) -> bool:
     return verdict == ("impossible" if prop.form is Form.POSSIBLE else "violated")
 
 
-@pytest.mark.slow
+@pytest.mark.whole
 @pytest.mark.parametrize("path", FLAWED + ERRORS, ids=relative)
 def test_nothing_else_is_violated(path: Path) -> None:
     names = catchers(path)
