@@ -40,7 +40,7 @@ def test_published_verdict(model: str, property_id: str, verdict: str) -> None:
     assert verdicts_of(f"textbook/{model}.yaml", [], {property_id}) == {property_id: verdict}
 
 
-@pytest.mark.slow
+@pytest.mark.whole
 def test_utility_holds_at_the_smallest_tolerances() -> None:
     found = verdicts_of("textbook/b1_generalized.yaml", [], {"b1-utility"})
     assert found == {"b1-utility": "proved"}
