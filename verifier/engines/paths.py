@@ -27,7 +27,10 @@ from verifier.semantics.formula import (
     In,
     No,
     Same,
+    Take,
     Truth,
+    all_of,
+    any_of,
     atoms,
     map_atoms,
     negate,
@@ -66,6 +69,8 @@ class PathCheck:
         self.allowance = allowance
         self.costs = COSTS[0]
         self._residues: dict[tuple, tuple[Formula, Formula]] = {} if residues is None else residues
+        self._frames = Frames(system.registers, system.clocks)
+        self._terms: dict[tuple[int, int], z3.BoolRef] = {}
         self.parts = {
             "settle": [negate(system.settled)] + [p.formula for p in system.settle_parts],
             "world": [system.settled]
@@ -77,24 +82,33 @@ class PathCheck:
         }
 
     def check(self, hit: Hit, end: Formula = YES) -> Trace | Blame:
-        """A trace along ``hit`` whose last state satisfies ``end``, or the clocks that forbid it."""
-        frames = Frames(self.system.registers, self.system.clocks)
+        """A trace along ``hit`` whose last state satisfies ``end``, or the clocks that forbid it.
+
+        Asked first without saying who moved: with the locations known that is seldom in doubt, and
+        what has no times then has none at all.
+        """
+        for loose in (True, False):
+            query = self._times_along(hit, end, loose)
+            suspects = sorted(self.system.clocks)
+            reply = query.ask(*(self._assumption(name) for name in suspects))
+            if reply.answer is Answer.UNKNOWN:
+                raise OutOfBudget(f"z3 gave up on the times of a path ({reply.reason})")
+            if reply.answer is Answer.UNSAT:
+                return Blame(self._groups(query, suspects))
+        return self._earliest(query, hit)
+
+    def _times_along(self, hit: Hit, end: Formula, loose: bool) -> Query:
+        frames = self._frames
         query = Query(self.allowance)
         for name in self.system.clocks:
             query.add(frames.clock(name, 0) == 0)
         for i, kind in enumerate(hit.kinds):
             query.add(frames.delay(i) == 0 if kind == "settle" else frames.delay(i) >= 0)
-            for formula in self._residue(kind, hit.path[i], hit.path[i + 1]):
-                query.add(self._guarded(frames, formula, i))
+            for formula in self._residue(kind, hit.path[i], hit.path[i + 1], loose):
+                query.add(self._guarded(formula, i))
         last = len(hit.kinds)
-        query.add(self._guarded(frames, _fix(end, hit.path[last], hit.path[last]), last))
-        suspects = sorted(self.system.clocks)
-        reply = query.ask(*(self._assumption(frames, name) for name in suspects))
-        if reply.answer is Answer.UNKNOWN:
-            raise OutOfBudget(f"z3 gave up on the times of a path ({reply.reason})")
-        if reply.answer is Answer.SAT:
-            return self._earliest(frames, query, hit)
-        return Blame(self._groups(frames, query, suspects))
+        query.add(self._new_guarded(_fix(end, hit.path[last], hit.path[last]), last))
+        return query
 
     def cost(self, clocks: Iterable[str]) -> int:
         """How much exploring ``clocks`` together is likely to cost; only an order matters."""
@@ -110,7 +124,7 @@ class PathCheck:
         )
 
     def _groups(
-        self, frames: Frames, query: Query, suspects: list[str]
+        self, query: Query, suspects: list[str]
     ) -> tuple[frozenset[str], ...]:
         """Several smallest contradictions, found by leaving out a clock of each one met before
         (Reiter, "A theory of diagnosis from first principles", 1987)."""
@@ -122,10 +136,10 @@ class PathCheck:
             if group is None:
                 asked += 1
                 rest = [c for c in suspects if c not in left_out]
-                reply = query.ask(*(self._assumption(frames, c) for c in rest))
+                reply = query.ask(*(self._assumption(c) for c in rest))
                 if reply.answer is not Answer.UNSAT:
                     continue
-                group = frozenset(self._shrink(frames, query, reply.core))
+                group = frozenset(self._shrink(query, reply.core))
                 found.append(group)
             if len(found) >= MOST_GROUPS or asked >= MOST_QUESTIONS:
                 break
@@ -135,57 +149,65 @@ class PathCheck:
                     without.append(more)
         return tuple(sorted(found, key=lambda g: (self.cost(g), sorted(g))))
 
-    def _assumption(self, frames: Frames, clock: str) -> z3.BoolRef:
+    def _assumption(self, clock: str) -> z3.BoolRef:
         return z3.Bool(f"mind {clock}")
 
-    def _shrink(self, frames: Frames, query: Query, core: frozenset[str]) -> list[str]:
+    def _shrink(self, query: Query, core: frozenset[str]) -> list[str]:
         kept = [c for c in sorted(self.system.clocks) if f"mind {c}" in core]
         kept.sort(key=lambda c: -self.cost([c]))
         for clock in list(kept):
             rest = [c for c in kept if c != clock]
-            reply = query.ask(*(self._assumption(frames, c) for c in rest))
+            reply = query.ask(*(self._assumption(c) for c in rest))
             if reply.answer is Answer.UNSAT:
                 kept = rest
         return kept
 
-    def _residue(self, kind: str, now: dict[str, str], then: dict[str, str]) -> list[Formula]:
+    def _residue(
+        self, kind: str, now: dict[str, str], then: dict[str, str], loose: bool
+    ) -> list[Formula]:
         found = []
         for index, formula in enumerate(self.parts[kind]):
             present, after = self._reads[kind][index]
-            key = (id(formula), *(now[r] for r in present), *(then[r] for r in after))
+            key = (id(formula), loose, *(now[r] for r in present), *(then[r] for r in after))
             if key not in self._residues:
-                self._residues[key] = (formula, _fix(formula, now, then))
+                rest = _fix(formula, now, then)
+                self._residues[key] = (formula, _without_moves(rest) if loose else rest)
             rest = self._residues[key][1]
             if rest != YES:
                 found.append(rest)
         return found
 
-    def _guarded(self, frames: Frames, formula: Formula, frame: int) -> z3.BoolRef:
+    def _guarded(self, formula: Formula, frame: int) -> z3.BoolRef:
         """The z3 term in which a comparison counts only if its clock is minded."""
+        key = (id(formula), frame)
+        if key not in self._terms:
+            self._terms[key] = self._new_guarded(formula, frame)
+        return self._terms[key]
+
+    def _new_guarded(self, formula: Formula, frame: int) -> z3.BoolRef:
         if isinstance(formula, All):
-            return z3.And([self._guarded(frames, part, frame) for part in formula.parts])
+            return z3.And([self._new_guarded(part, frame) for part in formula.parts])
         if isinstance(formula, Any):
-            return z3.Or([self._guarded(frames, part, frame) for part in formula.parts])
+            return z3.Or([self._new_guarded(part, frame) for part in formula.parts])
+        atom = formula
         if isinstance(formula, No):
-            inner = formula.part
-            if isinstance(inner, All):
-                return z3.Or([self._guarded(frames, negate(p), frame) for p in inner.parts])
-            if isinstance(inner, Any):
-                return z3.And([self._guarded(frames, negate(p), frame) for p in inner.parts])
-            formula_atom = inner
-        else:
-            formula_atom = formula
-        term = frames.term(formula, frame)
-        if isinstance(formula_atom, AtLeast):
-            return z3.Or(z3.Not(self._assumption(frames, formula_atom.clock)), term)
+            atom = formula.part
+            if isinstance(atom, All):
+                return z3.Or([self._new_guarded(negate(p), frame) for p in atom.parts])
+            if isinstance(atom, Any):
+                return z3.And([self._new_guarded(negate(p), frame) for p in atom.parts])
+        term = self._frames.term(formula, frame)
+        if isinstance(atom, AtLeast):
+            return z3.Or(z3.Not(self._assumption(atom.clock)), term)
         return term
 
     # -- times
 
-    def _earliest(self, frames: Frames, query: Query, hit: Hit) -> Trace:
+    def _earliest(self, query: Query, hit: Hit) -> Trace:
         """The trace in which each delay in turn is as short as it can be (or near it, when the
         shortest is not attained)."""
-        mind = [self._assumption(frames, name) for name in sorted(self.system.clocks)]
+        frames = self._frames
+        mind = [self._assumption(name) for name in sorted(self.system.clocks)]
         query.add(*mind)
         for i in range(len(hit.kinds)):
             if hit.kinds[i] == "world":
@@ -236,6 +258,22 @@ def _fix(formula: Formula, now: dict[str, str], then: dict[str, str]) -> Formula
         return atom
 
     return map_atoms(formula, change)
+
+
+def _without_moves(formula: Formula) -> Formula:
+    """A weaker formula that leaves open which transitions are taken."""
+    if isinstance(formula, All):
+        return all_of(*(_without_moves(part) for part in formula.parts))
+    if isinstance(formula, Any):
+        return any_of(*(_without_moves(part) for part in formula.parts))
+    atom = formula
+    if isinstance(formula, No):
+        atom = formula.part
+        if isinstance(atom, All):
+            return any_of(*(_without_moves(negate(part)) for part in atom.parts))
+        if isinstance(atom, Any):
+            return all_of(*(_without_moves(negate(part)) for part in atom.parts))
+    return YES if isinstance(atom, Take) else formula
 
 
 def read_trace(

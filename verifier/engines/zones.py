@@ -42,6 +42,7 @@ class Space:
         self.index = {name: i + 1 for i, name in enumerate(self.names)}
         self.scale = lcm(1, *(number.denominator for number in constants))
         self.size = len(self.names) + 1
+        self._widened: dict[tuple, Zone] = {}
 
     def units(self, seconds: Fraction) -> int:
         scaled = seconds * self.scale
@@ -137,6 +138,13 @@ class Space:
         ``floors`` and ``ceilings`` give for each clock, 0 included, the greatest number that some
         guard wants it to have reached, and not to have passed; in units, ``NOTHING`` if none does.
         """
+        key = (zone, floors, ceilings)
+        found = self._widened.get(key)
+        if found is None:
+            found = self._widened[key] = self._widen(zone, floors, ceilings)
+        return found
+
+    def _widen(self, zone: Zone, floors: Sequence[int], ceilings: Sequence[int]) -> Zone:
         n = self.size
         cells = list(zone)
         least = [-(zone[j] >> 1) for j in range(n)]
