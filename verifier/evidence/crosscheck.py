@@ -202,6 +202,14 @@ class Covered:
     states: frozenset[tuple[str, str]]
     transitions: frozenset[tuple[str, int]]
 
+    def __or__(self, other: Covered) -> Covered:
+        return Covered(self.states | other.states, self.transitions | other.transitions)
+
+    def has(self, subject: tuple[str, str, str | int]) -> bool:
+        """Whether the subject of ``dead``, a state or a transition, was met."""
+        kind, machine, what = subject
+        return (machine, what) in (self.states if kind == "state" else self.transitions)
+
 
 def covered_by(runs: Iterable[Run]) -> Covered:
     """States entered and transitions taken in ``runs``; what is in neither may still be alive."""

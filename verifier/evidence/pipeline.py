@@ -94,11 +94,13 @@ def verify(
     started = time.monotonic()
     say = progress or (lambda subject, stage: None)
     families = _families(model, properties, limits)
-    say("model", "concrete runs for the cross-check")
-    runs = {budget: _runs(model, budget, limits) for budget, _ in families}
+    say("model", "concrete runs and reachable states without times")
+    benches = {budget: _Bench(model, budget, limits) for budget, _ in families}
+    for bench in benches.values():
+        bench.prepare()
     found: dict[tuple[int, str], Result] = {}
     jobs = min(limits.jobs or os.cpu_count() or 1, len(families))
-    with _workers(jobs, (model, limits, runs)) as pool:
+    with _workers(jobs, benches) as pool:
         say("model", f"{len(families)} groups of properties")
         for number, results in enumerate(pool.imap_unordered(_judge_family, families), start=1):
             found |= {(one.budget, one.property.id): one for one in results}
@@ -130,37 +132,44 @@ def _families(
         family = families.setdefault((budget, stem), [])
         if prop not in family:
             family.append(prop)
-    return [(budget, tuple(family)) for (budget, _), family in families.items()]
+    found = [(budget, tuple(family)) for (budget, _), family in families.items()]
+    # what takes long begins early, so that no processor waits for the last one
+    return sorted(found, key=lambda family: not any(p.bound is not None for p in family[1]))
 
 
-def _runs(model: Model, budget: int, limits: Limits) -> tuple[Run, ...]:
-    return random_runs(model, budget=budget, runs=limits.runs, depth=limits.depth, seed=limits.seed)
-
-
-def _workers(jobs: int, shared: tuple):
+def _workers(jobs: int, benches: dict[int, _Bench]):
     """A pool whose processes each judge one family and end, so that no answer of a solver depends on
-    what it was asked before, whatever the number of jobs."""
-    start = "fork" if "fork" in multiprocessing.get_all_start_methods() else "spawn"
-    context = multiprocessing.get_context(start)
-    return context.Pool(jobs, initializer=_begin, initargs=shared, maxtasksperchild=1)
+    what it was asked before, whatever the number of jobs.
+
+    A forked process begins with all that was prepared; one that is started afresh prepares it again.
+    """
+    global _benches
+    if "fork" in multiprocessing.get_all_start_methods():
+        _benches = benches
+        return multiprocessing.get_context("fork").Pool(jobs, initializer=_begin, maxtasksperchild=1)
+    first = next(iter(benches.values()))
+    afresh = (first.model, first.limits, tuple(benches))
+    context = multiprocessing.get_context("spawn")
+    return context.Pool(jobs, initializer=_begin_afresh, initargs=afresh, maxtasksperchild=1)
 
 
-_shared: tuple[Model, Limits, dict[int, tuple[Run, ...]]] | None = None
+_benches: dict[int, _Bench] = {}
 
 
-def _begin(model: Model, limits: Limits, runs: dict[int, tuple[Run, ...]]) -> None:
-    global _shared
-    _shared = (model, limits, runs)
+def _begin() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
 
 
+def _begin_afresh(model: Model, limits: Limits, budgets: tuple[int, ...]) -> None:
+    global _benches
+    _begin()
+    _benches = {budget: _Bench(model, budget, limits) for budget in budgets}
+
+
 def _judge_family(family: tuple[int, tuple[Property, ...]]) -> list[Result]:
-    assert _shared is not None
-    model, limits, runs = _shared
     budget, properties = family
-    bench = _Bench(model, budget, limits, runs[budget])
-    return [bench.judged(prop) for prop in properties]
+    return [_benches[budget].judged(prop) for prop in properties]
 
 
 def _upon_foundations(result: Result, found: dict[tuple[int, str], Result], budget: int) -> Result:
@@ -184,16 +193,24 @@ def _upon_foundations(result: Result, found: dict[tuple[int, str], Result], budg
 class _Bench:
     """One model under one budget: what a family of properties shares."""
 
-    def __init__(self, model: Model, budget: int, limits: Limits, runs: tuple[Run, ...]):
+    def __init__(self, model: Model, budget: int, limits: Limits):
         self.model, self.budget, self.limits = model, budget, limits
         self.allowance = Allowance(limits.time_limit_s, limits.memory_limit_mb)
         self._study: Study | Gap | None = None
-        self._runs = runs
+        self._runs: tuple[Run, ...] | None = None
         self._allowed: Callable | None = None
         faults = {t.fault for m in model.machines for t in m.transitions if t.fault}
         self.assumptions = tuple(sorted(faults))
 
     # -- shared
+
+    def prepare(self) -> None:
+        """Do now what every property needs."""
+        if isinstance(self.study(), Study):
+            allowed = self.allows()
+            for run in self.runs():
+                for before, step, after in zip(run.snapshots, run.steps, run.snapshots[1:]):
+                    allowed(before, step, after)
 
     def study(self) -> Study | Gap:
         if self._study is None:
@@ -205,6 +222,15 @@ class _Bench:
         return self._study
 
     def runs(self) -> tuple[Run, ...]:
+        if self._runs is None:
+            wanted = self.limits
+            self._runs = random_runs(
+                self.model,
+                budget=self.budget,
+                runs=wanted.runs,
+                depth=wanted.depth,
+                seed=wanted.seed,
+            )
         return self._runs
 
     def allows(self) -> Callable:
@@ -375,14 +401,15 @@ class _Bench:
         assert isinstance(study, Study)
         dead: list[tuple[tuple, Certificate]] = []
         alive = list(self.runs())
-        alive += random_runs(
-            self.model, budget=self.budget, runs=150, depth=150, seed=self.limits.seed + 1
-        )
+        met = covered_by(alive)
+        if not all(met.has(subject) for subject in self.subjects()):
+            more = random_runs(
+                self.model, budget=self.budget, runs=150, depth=150, seed=self.limits.seed + 1
+            )
+            alive += more
+            met = met | covered_by(more)
         for subject in self.subjects():
-            kind, name, what = subject
-            covered = covered_by(alive)
-            pool = covered.states if kind == "state" else covered.transitions
-            if (name, what) in pool:
+            if met.has(subject):
                 continue
             one = replace(prop, subject=subject)
             finding = study.decide(one)
@@ -390,6 +417,7 @@ class _Bench:
                 return self.gap(prop, finding)
             if isinstance(finding, Trace):
                 alive.append(self.taken(one, finding))
+                met = met | covered_by(alive[-1:])
             else:
                 dead.append((subject, finding))
         if not dead:
