@@ -16,6 +16,7 @@ from dd import cudd
 from verifier.engines.diagrams import Diagram
 from verifier.engines.lemmas import Lemma, NotExcluded, Source
 from verifier.engines.limits import OutOfBudget
+from verifier.engines.paths import Blame
 from verifier.engines.solver import Frames
 from verifier.engines.study import FIRST, TRY_MORE, Knowledge, Study, names_of
 from verifier.language.model import Form, Property
@@ -68,14 +69,18 @@ class _BuiltIn:
                 self.knowledge.add(Source(found, found.registers))
                 return None
             outcome = self.paths.check(found.hit, end)
-            if isinstance(outcome, Trace):
-                return outcome
-            if self.knowledge.learn_from(outcome, FIRST):
+            if isinstance(outcome, Blame) and self.knowledge.learn_from(outcome, FIRST):
                 return None
-            wider = self.paths.widened(clocks, outcome)
+            wider = None if isinstance(outcome, Trace) else self.paths.widened(clocks, outcome)
             if wider is None:
-                reason = f"the times of {names_of(clocks)} did not settle `{self.prop.id}`"
-                return Gap(reason, TRY_MORE, depth=len(found.hit.kinds) - 1)
+                known = self.knowledge.known
+                hit, outcome = study.shortest_way(self.system, self.paths, clocks, known, end)
+                if isinstance(outcome, Trace):
+                    return outcome
+                wider = self.paths.widened(clocks, outcome)
+                if wider is None:
+                    reason = f"the times of {names_of(clocks)} did not settle `{self.prop.id}`"
+                    return Gap(reason, TRY_MORE, depth=len(hit.kinds) - 1)
             clocks = wider
 
     def exclude(self, terms: list[z3.BoolRef]) -> list[Lemma]:

@@ -72,12 +72,13 @@ class Explorer:
         bad: Formula | None = None,
         most: int | None = None,
         keep: Collection[str] | None = None,
+        shortest: bool = False,
     ) -> Exploration | None:
         """Explore ``system`` from its initial state, the clocks of ``tracked`` exact.
 
         ``known`` is an over-approximation of the reachable locations, inside which the search stays.
-        A hit is one of the fewest steps to ``bad``, a formula over one state. None when it would
-        take more than ``most`` elements. With ``keep``, only the history of those registers is
+        It ends at the first state in ``bad``, a formula over one state; with ``shortest`` one that
+        takes the fewest steps. None when it would take more than ``most`` elements. With ``keep``, only the history of those registers is
         followed: the others may at any time be what ``known`` allows (then ``bad`` must be None).
         """
         assert keep is None or bad is None, "a way through forgotten registers could not be told"
@@ -87,16 +88,23 @@ class Explorer:
         relations = Relations(self._store, system, order)
         stepper = Stepper(system, relations, known, bad, keep)
         layers = _Layers(stepper, self.allowance)
-        if order:
+        if order and not shortest:
             if bad is not None and layers.run(GLANCE):
                 return layers.outcome()
             sweep = _Sweep(stepper, self.allowance)
-            finds = sweep.run(most)
-            if finds is None:
-                return None
-            if not finds:
-                return sweep.outcome()
+            return sweep.outcome() if sweep.run(most) else None
         return layers.outcome() if layers.run(most) else None
+
+
+@dataclass
+class _Element:
+    """States explored together. Each of them is among the ``first`` states of the search or came
+    from one of the ``origins``: the number of the element before, and the way from there."""
+
+    zone: Zone
+    fresh: Diagram
+    first: Diagram
+    origins: list[tuple[int, Way]] = field(default_factory=list)
 
 
 class _Search:
@@ -107,7 +115,40 @@ class _Search:
         self.allowance = allowance
         self.d = stepper.d
         self.visited: dict[Zone, Diagram] = {}
+        self.elements: list[_Element] = []
+        self.waiting: dict[Zone, _Element] = {}
         self.hit: Hit | None = None
+        for zone, states in stepper.initial():
+            self.put(zone, states, None)
+
+    def put(self, zone: Zone, states: Diagram, origin: tuple[int, Way] | None) -> None:
+        """Let what is new among ``states`` wait to be explored."""
+        states = self.new(zone, states)
+        if states == self.d.false:
+            return
+        element = self.waiting.get(zone)
+        if element is None:
+            element = self.waiting[zone] = _Element(zone, self.d.false, self.d.false)
+        element.fresh = element.fresh | states
+        if origin is None:
+            element.first = element.first | states
+        else:
+            element.origins.append(origin)
+
+    def explore(self, index: int) -> None:
+        self.allowance.check()
+        element = self.elements[index]
+        for zone, states, way in self.stepper.after(element.zone, element.fresh):
+            self.put(zone, states, (index, way))
+
+    def look_at(self, index: int) -> bool:
+        """Whether the element holds a bad state; then ``hit`` says how it is reached."""
+        element = self.elements[index]
+        wrong = self.stepper.bad_among(element.zone, element.fresh)
+        if wrong == self.d.false:
+            return False
+        self.hit = self._way_to(index, wrong)
+        return True
 
     def new(self, zone: Zone, states: Diagram) -> Diagram:
         """Those of ``states`` not visited with these times; they are from now on."""
@@ -129,102 +170,13 @@ class _Search:
         s = self.stepper
         return Exploration(s.tracked, s.space, self.visited, self.hit, tuple(s.system.registers))
 
-
-class _Sweep(_Search):
-    """The largest zone first, and on until nothing is left to do there."""
-
-    def run(self, most: int | None) -> bool | None:
-        """Whether a bad state is reached; None when that would take more than ``most`` elements."""
-        s, false = self.stepper, self.d.false
-        waiting: dict[Zone, Diagram] = {}
-
-        def put(zone: Zone, states: Diagram) -> None:
-            states = self.new(zone, states)
-            if states != false:
-                waiting[zone] = waiting.get(zone, false) | states
-
-        for zone, states in s.initial():
-            put(zone, states)
-        done = 0
-        zone = None
-        while waiting:
-            if zone not in waiting:
-                zone = max(waiting, key=sum)
-            states = waiting.pop(zone)
-            if s.bad_among(zone, states) != false:
-                return True
-            done += 1
-            if most is not None and done > most:
-                return None
-            self.allowance.check()
-            for reached, there, _ in s.after(zone, states):
-                put(reached, there)
-        return False
-
-
-@dataclass
-class _Element:
-    """States first reached in one layer; each of them in one of the ``origins``: the number of the
-    element before, and the way from there."""
-
-    zone: Zone
-    fresh: Diagram
-    layer: int
-    origins: list[tuple[int, Way]] = field(default_factory=list)
-
-
-class _Layers(_Search):
-    """Breadth first. ``run`` may be called again to go further."""
-
-    def __init__(self, stepper: Stepper, allowance: Allowance):
-        super().__init__(stepper, allowance)
-        self.elements: list[_Element] = []
-        self._next: dict[Zone, _Element] = {}
-        for zone, states in stepper.initial():
-            self._put(zone, states, 0, None)
-        self._close_layer()
-
-    def run(self, most: int | None) -> bool:
-        """True when a bad state is found or nothing is left; False past ``most`` elements."""
-        while self.hit is None and self.first < len(self.elements):
-            if most is not None and len(self.elements) > most:
-                return False
-            layer = self.elements[self.first].layer + 1
-            for index in range(self.first, len(self.elements)):
-                self.allowance.check()
-                element = self.elements[index]
-                for zone, states, way in self.stepper.after(element.zone, element.fresh):
-                    self._put(zone, states, layer, (index, way))
-            self._close_layer()
-        return True
-
-    def _put(self, zone: Zone, states: Diagram, layer: int, origin: tuple[int, Way] | None) -> None:
-        states = self.new(zone, states)
-        if states == self.d.false:
-            return
-        element = self._next.setdefault(zone, _Element(zone, self.d.false, layer))
-        element.fresh = element.fresh | states
-        if origin is not None:
-            element.origins.append(origin)
-
-    def _close_layer(self) -> None:
-        self.first = len(self.elements)
-        self.elements.extend(self._next.values())
-        self._next = {}
-        for index in range(self.first, len(self.elements)):
-            element = self.elements[index]
-            wrong = self.stepper.bad_among(element.zone, element.fresh)
-            if wrong != self.d.false:
-                self.hit = self._way_to(index, wrong)
-                return
-
     def _way_to(self, index: int, targets: Diagram) -> Hit:
         d, system = self.d, self.stepper.system
         location = d.pick(targets, system.registers)
         assert location is not None
         path, kinds = [location], []
         tests = list(self.stepper.relations.tests)
-        while self.elements[index].layer > 0:
+        while d.state(path[-1]) & self.elements[index].first == d.false:
             target = d.state(path[-1], next=True)
             for parent, way in self.elements[index].origins:
                 aux = [v for v in way.relation.support if v.startswith("keep ")]
@@ -239,3 +191,47 @@ class _Layers(_Search):
             kinds.append(way.kind)
             index = parent
         return Hit(tuple(reversed(path)), tuple(reversed(kinds)))
+
+
+class _Sweep(_Search):
+    """The largest zone first, and on until nothing is left to do there."""
+
+    def run(self, most: int | None) -> bool:
+        """True when a bad state is found or nothing is left; False past ``most`` elements."""
+        zone = None
+        while self.waiting:
+            if most is not None and len(self.elements) > most:
+                return False
+            if zone not in self.waiting:
+                zone = max(self.waiting, key=sum)
+            self.elements.append(self.waiting.pop(zone))
+            if self.look_at(-1):
+                return True
+            self.explore(len(self.elements) - 1)
+        return True
+
+
+class _Layers(_Search):
+    """Breadth first. ``run`` may be called again to go further."""
+
+    def __init__(self, stepper: Stepper, allowance: Allowance):
+        super().__init__(stepper, allowance)
+        self._layer = range(0)
+        self._next_layer()
+
+    def run(self, most: int | None) -> bool:
+        """True when a bad state is found or nothing is left; False past ``most`` elements."""
+        while self.hit is None and self._layer:
+            if most is not None and len(self.elements) > most:
+                return False
+            for index in self._layer:
+                self.explore(index)
+            self._next_layer()
+        return True
+
+    def _next_layer(self) -> None:
+        begin = len(self.elements)
+        self.elements.extend(self.waiting.values())
+        self.waiting = {}
+        self._layer = range(begin, len(self.elements))
+        any(self.look_at(index) for index in self._layer)

@@ -25,7 +25,7 @@ from verifier.engines.limits import Allowance, OutOfBudget
 from verifier.engines.paths import COSTS, Blame, PathCheck
 from verifier.language.guard import machines_read
 from verifier.language.model import Model, Property
-from verifier.semantics.formula import all_of
+from verifier.semantics.formula import Formula, all_of
 from verifier.semantics.run import Certificate, Finding, Gap, Trace
 from verifier.semantics.system import System, bare
 from verifier.semantics.watch import TIME
@@ -99,6 +99,20 @@ class Study:
 
     def paths(self, system: System) -> PathCheck:
         return PathCheck(system, self.allowance, self.residues)
+
+    def shortest_way(
+        self,
+        system: System,
+        paths: PathCheck,
+        clocks: frozenset[str],
+        known: Diagram,
+        bad: Formula,
+    ) -> tuple[Hit, Trace | Blame]:
+        """A way of the fewest steps to ``bad``, which is known to be reached with only ``clocks``
+        exact; and its times, or the clocks that forbid it."""
+        found = self.explorer.run(system, clocks, known, bad, shortest=True)
+        assert found is not None and found.hit is not None
+        return found.hit, paths.check(found.hit, bad)
 
     def decide(self, prop: Property) -> Finding:
         """A trace, a certificate or a gap for a form of semantics section 7, ``ambiguous``, ``pulse``
@@ -187,13 +201,26 @@ class _Decision:
                 return study.certificate(self.system, lemmas)
             blame = self.paths.check(found.hit, self.system.bad)
             if isinstance(blame, Trace):
-                return blame
+                _, blame = self.shortest(clocks)
+                if isinstance(blame, Trace):
+                    return blame
             if self.knowledge.learn_from(blame, efforts):
                 continue
             wider = self.paths.widened(clocks, blame)
             if wider is None:
-                return self.last_resort(found.hit)
+                hit, blame = self.shortest(clocks)
+                if isinstance(blame, Trace):
+                    return blame
+                wider = self.paths.widened(clocks, blame)
+                if wider is None:
+                    return self.last_resort(hit)
             clocks = wider
+
+    def shortest(self, clocks: frozenset[str]) -> tuple[Hit, Trace | Blame]:
+        """A way of the fewest steps to a bad state, where one is known to be, and what becomes of it."""
+        return self.study.shortest_way(
+            self.system, self.paths, clocks, self.knowledge.known, self.system.bad
+        )
 
     def last_resort(self, hit: Hit) -> Finding:
         """Exact but heavy. Nothing bad is fewer steps away than ``hit``."""
