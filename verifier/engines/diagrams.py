@@ -35,7 +35,7 @@ from verifier.semantics.watch import OPEN, P_BEFORE, Q_BEFORE, TIME
 Diagram = cudd.Function
 
 
-def _tests(system: System) -> dict[str, AtLeast]:
+def tests_of(system: System) -> dict[str, AtLeast]:
     """Every comparison of a clock with a number in ``system``, by name."""
     formulas = [system.settled, system.can_pass, system.bad]
     formulas += [part.formula for part in system.settle_parts + system.world_parts]
@@ -71,7 +71,7 @@ class Diagrams:
         }
         self.tests: dict[str, AtLeast] = {}
         self._is_sifted = False
-        tests = _tests(base)
+        tests = tests_of(base)
         order: list[str] = []
         for register in self.registers:
             for variable in self.bits[register]:
@@ -92,7 +92,7 @@ class Diagrams:
 
     def admit(self, system: System) -> None:
         """Declare the tests that a property's system has beside the model's own."""
-        for name, atom in _tests(system).items():
+        for name, atom in tests_of(system).items():
             if name not in self.tests:
                 self.tests[name] = atom
                 self.bdd.declare(name)

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from verifier.engines.diagrams import Diagram, Diagrams
+from verifier.engines.diagrams import Diagram, Diagrams, tests_of
 from verifier.semantics.formula import (
     YES,
     Formula,
@@ -120,7 +120,7 @@ class Relations:
         d = self.d = store.d
         self.tracked = tracked
         names = set(tracked)
-        self.tests = {n: a for n, a in d.tests.items() if a.clock in names}
+        self.tests = {n: a for n, a in tests_of(system).items() if a.clock in names}
         clocks = tuple(c for c in tracked if c != TIME)
         self.settle, self.world = store.of_model(clocks)
         watching = len(store.base.settle_parts)
