@@ -52,6 +52,7 @@ WALLS = (
     ("views", "engines"),
     ("views", "semantics/system"),
     ("views", "evidence/pipeline"),
+    ("views", "evidence/verdicts"),
 )
 
 

@@ -131,7 +131,8 @@ class Study:
         owners = sorted({self.base.clocks[clock].owner for clock in clocks if clock != TIME})
         method = how(TIME in clocks, owners, len(lemmas))
         if rounds is not None:
-            method += f"; no more than {rounds} rounds follow one another without delay"
+            many = "round follows" if rounds == 1 else "rounds follow"
+            method += f"; no more than {rounds} {many} one another without delay"
         text = smt_text(system, all_of(*formulas))
         return Certificate(text, rounds=rounds, method=method, needs_times_of=tuple(owners))
 
@@ -248,6 +249,8 @@ def names_of(clocks: Iterable[str]) -> str:
 def how(watched: bool, owners: Sequence[str], n_lemmas: int) -> str:
     """A sentence on what a proof needed."""
     facts = f"{n_lemmas} facts" if n_lemmas != 1 else "one fact"
+    if not n_lemmas:
+        return "proved from single states alone; neither the order of events nor times were needed"
     if not watched and not owners:
         return f"proved by {facts} on the order of events alone; no times were needed"
     machines = ", ".join(owners) or "no machine"

@@ -1,0 +1,129 @@
+"""``dead``: every state is entered and every transition taken, each in some concrete run (9.6).
+
+What random runs did not meet is asked of the engine: its way there is taken concretely, or it proves
+that there is none.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from verifier.engines.study import Study
+from verifier.evidence.crosscheck import all_alive, covered_by, random_runs, runs_that_cover
+from verifier.evidence.recheck import Refused, recheck_certificate
+from verifier.evidence.result import Disagreement, Result
+from verifier.language.model import Property
+from verifier.semantics.concrete import Concrete
+from verifier.semantics.run import Certificate, Gap, Move, Run, Snapshot, Step, Trace
+
+if TYPE_CHECKING:
+    from verifier.evidence.verdicts import Bench
+
+
+class Aliveness:
+    """The verdict on one ``dead`` without a subject."""
+
+    def __init__(self, bench: Bench, prop: Property):
+        self.bench, self.prop = bench, prop
+
+    def verdict(self) -> Result:
+        """9.6: every state entered and every payable transition taken, each in some run."""
+        study = self.bench.study()
+        assert isinstance(study, Study)
+        dead: list[tuple[tuple, Certificate]] = []
+        alive = list(self.bench.runs())
+        met = covered_by(alive)
+        if not all(met.has(subject) for subject in self.subjects()):
+            more = random_runs(
+                self.bench.model, budget=self.bench.budget, runs=150, depth=150, seed=self.bench.limits.seed + 1
+            )
+            alive += more
+            met = met | covered_by(more)
+        for subject in self.subjects():
+            if met.has(subject):
+                continue
+            one = replace(self.prop, subject=subject)
+            finding = study.decide(one)
+            if isinstance(finding, Gap):
+                return self.bench.gap(self.prop, finding)
+            if isinstance(finding, Trace):
+                alive.append(self.taken(one, finding))
+                met = met | covered_by(alive[-1:])
+            else:
+                dead.append((subject, finding))
+        if not dead:
+            alive = runs_that_cover(alive)
+            check = all_alive(alive, len(self.subjects()), self.bench.limits.seed)
+            return self.bench.make(
+                self.prop,
+                "proved",
+                crosscheck=check,
+                runs=alive,
+                method="every state is entered and every transition taken in a concrete run",
+            )
+        subject, certificate = dead[0]
+        one = replace(self.prop, subject=subject)
+        try:
+            rechecked = recheck_certificate(self.bench.model, one, certificate, budget=self.bench.budget)
+        except Refused as why:
+            return self.bench.gap(self.prop, Gap(str(why), "give it more time (--time-limit)"))
+        names = "; ".join(self.describe(subject) for subject, _ in dead)
+        return self.bench.make(
+            one,
+            "violated",
+            certificate=rechecked,
+            method=certificate.method,
+            reason=f"{names}",
+            try_next="take it out, or mend the guard that keeps it from happening",
+        )
+
+    def subjects(self) -> list[tuple]:
+        found: list[tuple] = []
+        for machine in self.bench.model.machines:
+            found += [("state", machine.name, state) for state in machine.states]
+            found += [
+                ("transition", machine.name, t.index)
+                for t in machine.transitions
+                if t.fault is None or self.bench.budget > 0
+            ]
+        return found
+
+    def taken(self, prop: Property, trace: Trace) -> Run:
+        """The engine's run to a state where the subject is alive, taken concretely; for a transition
+        with the step that takes it."""
+        concrete = Concrete(self.bench.model, self.bench.budget)
+        steps = list(trace.steps)
+        snapshots = [concrete.initial()]
+        for step in steps:
+            snapshots.append(concrete.take(snapshots[-1], step))
+        here = snapshots[-1]
+        kind, name, what = prop.subject
+        if kind == "state":
+            alive = here.locations[name] == what
+        else:
+            alive = Move(name, what) in concrete.enabled(here)
+        if not alive:
+            raise Disagreement(
+                f"the engine's run to {self.describe(prop.subject)} does not lead there",
+                {"engine": str(trace.steps[-1:]), "concrete machine": str(here.locations)},
+            )
+        if kind == "transition":
+            steps.append(self.step_with(concrete, here, Move(name, what)))
+            snapshots.append(concrete.take(here, steps[-1]))
+        return Run(tuple(steps), tuple(snapshots))
+
+    def step_with(self, concrete: Concrete, here: Snapshot, move: Move) -> Step:
+        """A step from ``here`` that takes ``move``: alone in the world, in a round with the others."""
+        if here.is_settled:
+            return Step("world", Fraction(0), (move,))
+        return next(step for step in concrete.settle_rounds(here) if move in step.moves)
+
+    def describe(self, subject: tuple) -> str:
+        kind, name, what = subject
+        machine = self.bench.model.machine(name)
+        if kind == "state":
+            return f"{name} is never {what} ({machine.place})"
+        t = machine.transitions[what]
+        return f"{name} never goes from {t.source} to {t.target} ({t.place})"
