@@ -466,3 +466,15 @@ def test_a_part_named_by_an_absolute_path_cannot_be_copied_along(tmp_path):
     with pytest.raises(BadEvidence, match="name it relative to the model"):
         write(tmp_path / "evidence", result_of(tmp_path))
     assert not (tmp_path / "evidence").exists()
+
+
+def test_evidence_on_one_property_holds_what_its_proof_rests_on(kept, tmp_path):
+    """Asked for alone, a proof still leaves its foundations (semantics 9.7) to be confirmed."""
+    model, result = kept[1].model, kept[1]
+    proofs = [one for one in result.results if one.verdict == "proved"]
+    alone = next(one for one in proofs if not one.property.form.is_built_in)
+    below = tuple(one for one in proofs if one.property.id in ("ambiguous", "does not settle", "time stops"))
+    write(tmp_path / "with", ModelResult(model, (alone,), foundations=below))
+    assert all(one.is_confirmed for one in recheck_folder(tmp_path / "with").properties)
+    write(tmp_path / "without", ModelResult(model, (alone,)))
+    assert not any(one.is_confirmed for one in recheck_folder(tmp_path / "without").properties)

@@ -56,10 +56,14 @@ def verify(
             found |= {(one.budget, one.property.id): one for one in results}
             say(results[-1].property.id, f"decided, {number} of {len(families)} groups")
     asked = [(_budget(prop, limits), prop) for prop in properties]
+    wanted = {(budget, prop.id) for budget, prop in asked}
     return ModelResult(
         model,
         tuple(_upon_foundations(found[budget, p.id], found, budget) for budget, p in asked),
         time.monotonic() - started,
+        foundations=tuple(
+            found[key] for key in sorted(found) if key not in wanted and found[key].property.form in FOUNDATIONS
+        ),
     )
 
 

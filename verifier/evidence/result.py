@@ -115,9 +115,13 @@ class Result:
 
 @dataclass(frozen=True)
 class ModelResult:
-    """All results on one model, in the order of its packs, built-in properties first."""
+    """All results on one model, in the order of its packs, built-in properties first.
+
+    ``foundations`` are the results that proofs rest on (semantics 9.7) and nobody asked for.
+    """
 
     model: Model
     results: tuple[Result, ...]
     seconds: float = 0.0
     packs: tuple[str, ...] = field(default=())
+    foundations: tuple[Result, ...] = ()

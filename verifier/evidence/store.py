@@ -53,7 +53,7 @@ def write(folder: str | Path, result: ModelResult) -> dict[str, str]:
     inputs = plan(result.model)
     files = {copy: Path(file).read_bytes() for file, copy in inputs.copies.items()}
     entries, places = [], {}
-    for number, one in enumerate(result.results, start=1):
+    for number, one in enumerate(result.results + result.foundations, start=1):
         place = f"properties/{number:02}-{re.sub('[^A-Za-z0-9_-]+', '_', one.property.id).strip('_')}"
         places[one.property.id] = str(folder / place)
         entries.append(_entry(result.model, one, place, files))

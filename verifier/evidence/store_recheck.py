@@ -101,7 +101,20 @@ def recheck_folder(folder: str | Path, *, time_limit_s: float = 60.0) -> Recheck
             wrong += error.findings
     if wrong:
         raise BadEvidence(wrong)
-    return Recheck(manifest["model"]["path"], model.digest, tuple(done))
+    return Recheck(manifest["model"]["path"], model.digest, tuple(_upon_foundations(done)))
+
+
+def _upon_foundations(done: list[Rechecked]) -> Iterator[Rechecked]:
+    """9.7: a proof whose foundations were not confirmed just now is not confirmed either."""
+    names = [form.value for form in _FOUNDATIONS]
+    open_ones = {(one.id, one.budget) for one in done if not one.is_confirmed}
+    for one in done:
+        below = [name for name in names if (name, one.budget) in open_ones]
+        rests = one.id not in (*names, Form.DEAD.value) and one.verdict in ("proved", "impossible")
+        if below and one.is_confirmed and rests:
+            how = f"certificate confirmed, but not `{'`, `'.join(below)}`, on which every proof rests"
+            one = replace(one, is_confirmed=False, how=how)
+        yield one
 
 
 def _key(entry: Mapping[str, Any]) -> tuple[str, int]:
