@@ -1,6 +1,7 @@
 """A certificate is accepted only if it proves: one right term by hand, and one wrong in each way."""
 
 from dataclasses import replace
+from fractions import Fraction
 
 import pytest
 
@@ -120,7 +121,9 @@ def test_deep_nesting_is_read_without_recursion():
 
 
 @pytest.mark.parametrize(("form", "parts", "certificate", "what"), [
-    (Form.EVENTUALLY, {}, {}, "cannot prove the form `eventually`"),
+    (Form.EVENTUALLY, {}, {}, "must give a bound"),
+    (Form.EVENTUALLY, {}, {"bound": Fraction(-1)}, "a bound of at least 0 s"),
+    (Form.NEVER, {}, {"bound": Fraction(1)}, "`never` has no bound of its own"),
     (Form.DEAD, {}, {}, "one state or one transition"),
     (Form.NEVER, {}, {"k": 0}, "k is 0"),
     (Form.DOES_NOT_SETTLE, {}, {}, "a number of rounds"),

@@ -82,6 +82,9 @@ def crosscheck_runs(
     ``specs/semantics.md`` sections 5, 7, 8, 10 and 11. An invariant holds in every reachable state
     also when it is only k-inductive (11.4).
     """
+    if prop.form is Form.EVENTUALLY:
+        assert certificate.bound is not None, "the second solver asked for a bound"
+        prop = prop.within(certificate.bound)  # 11.8
     concrete = Concrete(model, budget)
     try:
         invariant = Invariant(certificate.invariant, symbol_sorts(model, prop, budget))

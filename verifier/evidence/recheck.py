@@ -3,13 +3,14 @@
 From the checked model, the property and the budget this module writes every obligation of
 ``specs/semantics.md`` section 11 as SMT-LIB 2.6 text and asks cvc5. It shares nothing with the
 symbolic step relation or the engines, and takes nothing from the certificate but its term and its
-two numbers. The model is never sliced.
+few numbers. The model is never sliced.
 """
 
 from __future__ import annotations
 
 import time
 from collections.abc import Iterator
+from fractions import Fraction
 
 from verifier.evidence import recheck_rounds as rows
 from verifier.evidence import recheck_watch as watches
@@ -52,7 +53,7 @@ class Refused(Exception):
 
 def names(model: Model, prop: Property, budget: int = 0) -> dict[str, str]:
     """Symbols of section 10 that a certificate may use, without bars, with their sorts, in order."""
-    return dict(question(model, prop, budget).names)
+    return dict(question(model, _with_bound(prop, Fraction(0)), budget).names)
 
 
 def obligations(model: Model, prop: Property, certificate: Certificate, budget: int = 0) -> dict[str, str]:
@@ -60,7 +61,12 @@ def obligations(model: Model, prop: Property, certificate: Certificate, budget: 
 
     The certificate is confirmed when each is unsat. Raises ``Refused`` of kind "malformed".
     """
-    asked = question(model, prop, budget)
+    if prop.form is Form.EVENTUALLY:
+        if certificate.bound is None or certificate.bound < 0:
+            raise Refused("a certificate of `eventually` must give a bound of at least 0 s", "malformed")
+    elif certificate.bound is not None:
+        raise Refused(f"a certificate of `{prop.form.value}` has no bound of its own", "malformed")
+    asked = question(model, _with_bound(prop, certificate.bound), budget)
     _refuse_malformed(asked, certificate)
     return {name: script.text() for name, script in _scripts(asked, certificate)}
 
@@ -110,6 +116,11 @@ def recheck_certificate(model: Model, prop: Property, certificate: Certificate, 
             raise Refused(f"obligation `{name}`: {solver_name()} could not decide: {answer.why}",
                           "unknown", name)
     return RecheckedCertificate(certificate, texts, solver_name(), time.monotonic() - started)
+
+
+def _with_bound(prop: Property, bound: Fraction | None) -> Property:
+    """11.8: of ``eventually`` the property that is proved in its place."""
+    return prop.within(bound) if prop.form is Form.EVENTUALLY else prop
 
 
 def _refuse_malformed(asked: Question, certificate: Certificate) -> None:

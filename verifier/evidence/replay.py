@@ -87,7 +87,7 @@ def replay_trace(model: Model, prop: Property, trace: Trace, budget: int = 0) ->
                 "judge": "no state of this run breaks or shows the property",
             },
         )
-    return _replayed(concrete, run, judgement)
+    return replayed_run(concrete, run, judgement)
 
 
 def replay_prefix(run: Run, last: int, why: str) -> ReplayedTrace:
@@ -105,7 +105,8 @@ def replay_prefix(run: Run, last: int, why: str) -> ReplayedTrace:
     return ReplayedTrace(Run(run.steps[:last], run.snapshots[: last + 1]), last, why=why)
 
 
-def _replayed(concrete: Concrete, run: Run, judgement: Judgement) -> ReplayedTrace:
+def replayed_run(concrete: Concrete, run: Run, judgement: Judgement) -> ReplayedTrace:
+    """The token for ``run``, which ``concrete`` has taken, led on as ``judgement`` says."""
     return ReplayedTrace(
         _lengthened(concrete, run, judgement.further),
         judgement.violating,

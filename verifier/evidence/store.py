@@ -145,5 +145,6 @@ def _certificate(rechecked: RecheckedCertificate, place: str, files: dict[str, b
         obligations.append({"name": name, "file": where, "expected": "unsat",
                             "ask": [f"cvc5 {where}", f"z3 {where}"]})
     return {"file": file, "k": certificate.k, "rounds": certificate.rounds,
+            **({} if certificate.bound is None else {"bound_s": str(certificate.bound)}),
             "method": certificate.method, "needs_times_of": list(certificate.needs_times_of),
             "obligations": obligations}

@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -228,7 +229,8 @@ class _Bench:
         except UnicodeDecodeError:
             raise self.wrong(file, "is not UTF-8") from None
         certificate = Certificate(term, entry["k"], entry["rounds"], entry["method"],
-                                  tuple(entry["needs_times_of"]))
+                                  tuple(entry["needs_times_of"]),
+                                  Fraction(entry["bound_s"]) if "bound_s" in entry else None)
         try:
             rechecked = recheck_certificate(self.model, prop, certificate, budget=budget,
                                             time_limit_s=self.time_limit_s)

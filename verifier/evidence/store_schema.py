@@ -67,7 +67,7 @@ _CERTIFICATE = _object({
     "needs_times_of": _list(_TEXT),
     "obligations": _list(_object({
         "name": _TEXT, "file": _FILE, "expected": {"const": "unsat"}, "ask": _list(_TEXT)})),
-})
+}, {"bound_s": _EXACT})
 
 _PROPERTY = _object({
     "id": _TEXT,

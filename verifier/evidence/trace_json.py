@@ -69,7 +69,7 @@ def from_json(model: Model, data: Mapping[str, Any]) -> Trace:
             locations[move.machine] = taken["to"]
         steps.append(Step(step["kind"], Fraction(step["delay_s"]), tuple(moves)))
         claims.append({**locations, **_claimed(step)})
-    return Trace(tuple(steps), tuple(claims))
+    return Trace(tuple(steps), tuple(claims), data["loops_to_step"])
 
 
 def _move(model: Model, move: Move, file_names: Mapping[str, str]) -> dict[str, Any]:
