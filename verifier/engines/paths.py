@@ -211,29 +211,30 @@ class PathCheck:
         query.add(*mind)
         for i in range(len(hit.kinds)):
             if hit.kinds[i] == "world":
-                self._shorten(query, frames.delay(i))
+                shorten(query, frames.delay(i))
         reply = query.ask()
         if reply.answer is not Answer.SAT:
             raise OutOfBudget(f"z3 gave up on the times of a path ({reply.reason})")
         return read_trace(self.system, frames, reply.model, hit.path, hit.kinds)
 
-    def _shorten(self, query: Query, delay: z3.ArithRef) -> None:
-        """Fix ``delay`` at its least value, or a little above when that is only approached."""
-        reply = query.ask(delay == 0)
-        if reply.answer is Answer.SAT:
-            query.add(delay == 0)
+
+def shorten(query: Query, delay: z3.ArithRef) -> None:
+    """Fix ``delay`` at its least value, or a little above when that is only approached."""
+    reply = query.ask(delay == 0)
+    if reply.answer is Answer.SAT:
+        query.add(delay == 0)
+        return
+    optimizer = z3.Optimize()
+    optimizer.add(query.solver.assertions())
+    least = optimizer.minimize(delay)
+    if optimizer.check() != z3.sat:
+        return
+    start = as_fraction(optimizer.lower_values(least)[1])
+    for extra in (Fraction(0), Fraction(1), Fraction(1, 2), Fraction(1, 4), Fraction(1, 8)):
+        value = z3.RealVal(start + extra)
+        if query.ask(delay == value).answer is Answer.SAT:
+            query.add(delay == value)
             return
-        optimizer = z3.Optimize()
-        optimizer.add(query.solver.assertions())
-        least = optimizer.minimize(delay)
-        if optimizer.check() != z3.sat:
-            return
-        start = as_fraction(optimizer.lower_values(least)[1])
-        for extra in (Fraction(0), Fraction(1), Fraction(1, 2), Fraction(1, 4), Fraction(1, 8)):
-            value = z3.RealVal(start + extra)
-            if query.ask(delay == value).answer is Answer.SAT:
-                query.add(delay == value)
-                return
 
 
 def _registers_read(formula: Formula) -> tuple[list[str], list[str]]:

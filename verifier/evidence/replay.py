@@ -10,6 +10,7 @@ from fractions import Fraction
 
 from verifier.evidence.judge import judge
 from verifier.evidence.judge_built_in import way_to_a_stop
+from verifier.evidence.judge_endless import NoLoop, judge_endless
 from verifier.evidence.judgement import Judgement
 from verifier.evidence.result import Disagreement, ReplayedTrace
 from verifier.language.model import Form, Model, Property
@@ -35,7 +36,7 @@ def replay_trace(model: Model, prop: Property, trace: Trace, budget: int = 0) ->
         What the trace is said to break, or to show (``possible``, ``dead``).
     trace : Trace
         From the initial state; ``len(claims) == len(steps) + 1``. A claim that leaves out a machine's
-        state disagrees; times may be left out.
+        state disagrees; times may be left out. For ``eventually`` with a loop.
     budget : int
         Faults allowed, >= 0.
 
@@ -75,6 +76,8 @@ def replay_trace(model: Model, prop: Property, trace: Trace, budget: int = 0) ->
             ) from refusal
         _compare(trace.claims[index + 1], snapshots[-1], index + 1)
     run = Run(trace.steps, tuple(snapshots))
+    if prop.form is Form.EVENTUALLY:
+        return replayed_run(concrete, run, _judged_round_again(concrete, prop, run, trace.loop))
     judgement = judge(concrete, prop, run)
     if judgement is None and prop.form is Form.TIME_STOPS:
         run = _lengthened(concrete, run, way_to_a_stop(concrete, run.snapshots[-1]) or ())
@@ -88,6 +91,28 @@ def replay_trace(model: Model, prop: Property, trace: Trace, budget: int = 0) ->
             },
         )
     return replayed_run(concrete, run, judgement)
+
+
+def _judged_round_again(
+    concrete: Concrete, prop: Property, run: Run, loop: int | None
+) -> Judgement:
+    """What breaks ``eventually`` in ``run`` with the steps from ``loop`` on taken twice (12.4)."""
+    if loop is None or not 0 <= loop < len(run.steps):
+        said = "no loop" if loop is None else f"a loop from step {loop} of {len(run.steps)}"
+        raise NotShown(f"the trace does not bear on {prop.id!r}", {"engine": said})
+    try:
+        twice = _lengthened(concrete, run, run.steps[loop:])
+        return judge_endless(concrete, prop, twice, loop)
+    except NotAllowed as refusal:
+        raise NotShown(
+            f"the loop of the trace for {prop.id!r} can't be taken a second time",
+            {"engine": f"a loop from step {loop}", "concrete machine": refusal.reason},
+        ) from refusal
+    except NoLoop as why:
+        raise NotShown(
+            f"the trace does not bear on {prop.id!r}",
+            {"engine": f"a loop from step {loop}", "judge": why.reason},
+        ) from why
 
 
 def replay_prefix(run: Run, last: int, why: str) -> ReplayedTrace:

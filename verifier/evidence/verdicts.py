@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 
 from verifier.engines.built_in import decide_built_in
 from verifier.engines.limits import Allowance, OutOfBudget
+from verifier.engines.response import decide_response
 from verifier.engines.study import Study
 from verifier.evidence.aliveness import Aliveness
 from verifier.evidence.crosscheck import crosscheck_runs, random_runs, witness
@@ -123,6 +124,8 @@ class Bench:
     def find(self, study: Study, prop: Property) -> Finding:
         if prop.form in ROWS:
             return decide_built_in(study, prop)
+        if prop.form is Form.EVENTUALLY:
+            return decide_response(study, prop)
         return study.decide(prop)
 
     def verdict(self, prop: Property, finding: Finding) -> Result:
@@ -151,6 +154,8 @@ class Bench:
             return self.gap(prop, Gap(reason, "give one of those transitions a time above 0 s"))
         replayed = quietened(Concrete(self.model, self.budget), prop, replayed)
         verdict = "shown" if prop.form is Form.POSSIBLE else "violated"
+        if prop.form is Form.EVENTUALLY:
+            return self.goes_round(prop, replayed)
         n_steps = len(replayed.run.steps)
         # where the replay led the run on, or the search asked for less, nothing is known of shorter ones
         is_shortest = n_steps == len(trace.steps) and prop.form is not Form.TIME_STOPS
@@ -160,6 +165,18 @@ class Bench:
             trace=replayed,
             method="a shortest run, with exact times, replayed on the concrete machine",
             bound=f"{n_steps} steps, none shorter" if is_shortest else f"{n_steps} steps",
+        )
+
+    def goes_round(self, prop: Property, replayed: ReplayedTrace) -> Result:
+        assert replayed.loop is not None, "the judge asked for a loop"
+        n_turn = len(replayed.run.steps) - replayed.loop
+        return self.make(
+            prop,
+            "violated",
+            trace=replayed,
+            method="a run that goes round for ever, with exact times; the loop was taken twice on the "
+            "concrete machine",
+            bound=f"{replayed.loop} steps, then {n_turn} again and again",
         )
 
     def of_certificate(self, prop: Property, certificate: Certificate) -> Result:

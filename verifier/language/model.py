@@ -8,7 +8,7 @@ resolve, states exist, times are exact seconds. Numbers of paragraphs are those 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import Enum
 from fractions import Fraction
 
@@ -172,6 +172,12 @@ class Property:
     texts: Mapping[str, str] = field(default_factory=dict)
     subject: tuple = ()
     needs: tuple[str, ...] = ()
+
+    def within(self, bound: Fraction) -> Property:
+        """What proves an ``eventually`` (12.5): an answer within ``bound`` seconds."""
+        if self.form is not Form.EVENTUALLY:
+            raise ValueError(f"{self.id} is of the form {self.form.value!r}")
+        return replace(self, form=Form.WITHIN, bound=bound)
 
 
 @dataclass(frozen=True)

@@ -42,7 +42,7 @@ FORM_KEYS = (
     FormKeys(Form.WHILE, "while", "then"),
     FormKeys(Form.WITHIN, "whenever", "then", "unless", "within"),
     FormKeys(Form.KEEPS, "whenever", "keeps", "unless", "for"),
-    FormKeys(Form.EVENTUALLY, "whenever", "eventually"),
+    FormKeys(Form.EVENTUALLY, "whenever", "eventually", "unless"),
     FormKeys(Form.ONLY_AFTER, "only_after", "can", "since"),
     FormKeys(Form.LASTS_AT_LEAST, "lasts", bound="at_least"),
     FormKeys(Form.LASTS_AT_MOST, "lasts", bound="at_most"),
@@ -67,7 +67,7 @@ def property_keys(node: Node, findings: Findings) -> Keys:
 def forms_of(keys: Keys, findings: Findings) -> tuple[FormKeys, ...]:
     """The forms a property is written in: one, or two with both ``at_least`` and ``at_most``.
 
-    Empty after an LX405 (keys that do not fit) or LX410 (a form not judged yet).
+    Empty after an LX405 (keys that do not fit).
     """
     given = frozenset(keys.entries) & _ALL_KEYS
     leads = [lead for lead in _LEADS if lead in given]
@@ -87,20 +87,10 @@ def forms_of(keys: Keys, findings: Findings) -> tuple[FormKeys, ...]:
         ways = "` or `".join(
             " ".join([*sorted(form.must, key=_order), *(f"[{key}]" for key in sorted(form.may))])
             for form in family
-            if form.form is not Form.EVENTUALLY
         )
         extra = sorted(given - frozenset().union(*(form.must | form.may for form in family)))
         spot = keys.key(extra[0]).spot if extra else keys.key(lead).spot
         findings.add("LX405", spot, f"a property with `{lead}` is written `{ways}`")
-        return ()
-    if fitting[0].form is Form.EVENTUALLY:
-        spot = keys.key("eventually").spot
-        findings.add(
-            "LX410",
-            spot,
-            "`eventually` is not judged by this version",
-            try_next="`then` with `within` and the longest time that is acceptable",
-        )
         return ()
     return tuple(fitting)
 

@@ -34,11 +34,14 @@ class Trace:
 
     ``claims[i]`` is what the engine says of the state before step i (``len(claims) ==
     len(steps) + 1``): machine name to state name, and any symbols of ``specs/semantics.md``
-    section 10 for times (``"time M"``, without bars) to exact seconds. Times may be missing; a machine's state may not.
+    section 10 for times (``"time M"``, without bars) to exact seconds. Times may be missing; a
+    machine's state may not. With ``loop`` the steps from that one on lead back to a state alike to the
+    one before them (12.2), so that they can be taken again for ever.
     """
 
     steps: tuple[Step, ...]
     claims: tuple[Mapping[str, str | Fraction], ...]
+    loop: int | None = None
 
 
 @dataclass(frozen=True)
@@ -46,9 +49,9 @@ class Certificate:
     """A proof to be re-checked: ``specs/semantics.md`` sections 10 and 11.
 
     ``invariant`` is an SMT-LIB 2.6 term of sort Bool over the symbols of section 10. ``k`` is 1 for
-    an inductive invariant (11.4). ``rounds`` is N of 11.5 to 11.7, None for other forms. ``method``
-    is one sentence for people on how it was found, ``needs_times_of`` the machines whose times the
-    proof uses.
+    an inductive invariant (11.4). ``rounds`` is N of 11.5 to 11.7, None for other forms; ``bound`` is
+    T of 11.8 in seconds, None for other forms. ``method`` is one sentence for people on how it was
+    found, ``needs_times_of`` the machines whose times the proof uses.
     """
 
     invariant: str
@@ -56,6 +59,7 @@ class Certificate:
     rounds: int | None = None
     method: str = ""
     needs_times_of: tuple[str, ...] = ()
+    bound: Fraction | None = None
 
 
 @dataclass(frozen=True)

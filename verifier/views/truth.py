@@ -30,7 +30,7 @@ KEYS = {
     Form.BETWEEN_AT_LEAST: ("from", "to", "unless"),
     Form.BETWEEN_AT_MOST: ("from", "to", "unless"),
     Form.POSSIBLE: ("possible", "", ""),
-    Form.EVENTUALLY: ("whenever", "eventually", ""),
+    Form.EVENTUALLY: ("whenever", "eventually", "unless"),
 }
 
 
