@@ -121,7 +121,9 @@ class Loops:
                 continue
             for i in range(added, end):
                 step = self.system.settle if trace.steps[i].kind == "settle" else self.system.world
-                query.add(frames.delay(i) >= 0, frames.term(step, i), frames.state(i + 1, path[i + 1]))
+                query.add(
+                    frames.delay(i) >= 0, frames.term(step, i), frames.state(i + 1, path[i + 1])
+                )
             added = end
             for begin in reversed(begins):
                 self.allowance.check()

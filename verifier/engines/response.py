@@ -48,7 +48,9 @@ def decide_response(study: Study, prop: Property) -> Finding:
         f"an answer does not always come within {tried} s, and no run was found that goes round for "
         "ever without one"
     )
-    return Gap(reason, "ask for `within` and a time instead, or give what the answer waits for a time")
+    return Gap(
+        reason, "ask for `within` and a time instead, or give what the answer waits for a time"
+    )
 
 
 def bounds(system: System) -> Iterator[Fraction]:

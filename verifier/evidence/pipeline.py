@@ -88,7 +88,11 @@ def _families(
             family.append(prop)
     found = [(budget, tuple(family)) for (budget, _), family in families.items()]
     # what takes long begins early, so that no processor waits for the last one
-    return sorted(found, key=lambda family: not any(p.bound is not None for p in family[1]))
+    return sorted(found, key=lambda family: not any(_takes_long(prop) for prop in family[1]))
+
+
+def _takes_long(prop: Property) -> bool:
+    return prop.bound is not None or prop.form is Form.EVENTUALLY
 
 
 def _workers(jobs: int, benches: dict[int, Bench]):

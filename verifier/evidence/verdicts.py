@@ -169,14 +169,15 @@ class Bench:
 
     def goes_round(self, prop: Property, replayed: ReplayedTrace) -> Result:
         assert replayed.loop is not None, "the judge asked for a loop"
-        n_turn = len(replayed.run.steps) - replayed.loop
+        n_way, n_turn = replayed.loop, len(replayed.run.steps) - replayed.loop
+        round_again = f"{n_turn} step{'s' * (n_turn > 1)} again and again"
         return self.make(
             prop,
             "violated",
             trace=replayed,
             method="a run that goes round for ever, with exact times; the loop was taken twice on the "
             "concrete machine",
-            bound=f"{replayed.loop} steps, then {n_turn} again and again",
+            bound=f"{n_way} steps, then {round_again}" if n_way else round_again,
         )
 
     def of_certificate(self, prop: Property, certificate: Certificate) -> Result:

@@ -19,7 +19,7 @@ from verifier.views.lanes import Lane, machine_lanes, truth_lanes
 from verifier.views.palette import (
     ALARM, ALARM_TINT, FONT, INK, ONSET, ONSET_TINT, QUIET, RULE, look_of,
 )
-from verifier.views.story import Moment, Story, tell
+from verifier.views.story import Moment, Story, endless_text, tell
 
 HEAD_CHARS = 16
 EVENT_CHARS = 48
@@ -235,9 +235,7 @@ def foot_row(model: Model, result: Result, story: Story, n_columns: int) -> str:
         word = "Why it counts" if result.verdict == "shown" else "Why it is a violation"
         lines += [f'<FONT POINT-SIZE="13">{shown(line)}</FONT>'
                   for line in textwrap.wrap(f"{word}: {story.why}", 100)]
-    if story.loop is not None:
-        back = "the start" if story.loop == 0 else f"the state after step {story.loop}"
-        lines.append(f"The last state is {back} again: from there it goes on for ever.")
+    lines += [shown(line) for line in textwrap.wrap(endless_text(story), 100)]
     key = (
         "How to read it: each column is one machine and each block one stay in a state, named at its top. "
         "White: the state it started in. Tinted: any other. Dark: true. Thick frame: the marked moment, "

@@ -14,6 +14,7 @@ from verifier.evidence.result import ReplayedTrace
 from verifier.language.guard import machines_read
 from verifier.language.model import Machine, Model, Property, Transition
 from verifier.semantics.run import Snapshot, Step
+from verifier.views.amounts import seconds_text
 from verifier.views.truth import conditions, holds
 
 
@@ -89,6 +90,22 @@ def tell(model: Model, trace: ReplayedTrace) -> Story:
         trace.onset,
         trace.loop,
         trace.why,
+    )
+
+
+def endless_text(story: Story) -> str:
+    """How the story goes on for ever, as a sentence; "" when it ends."""
+    if story.loop is None:
+        return ""
+    back = "the start" if story.loop == 0 else f"the state after step {story.loop}"
+    lasts = story.moments[-1].time - story.snapshot(story.loop).time
+    if not lasts:
+        return f"From here it goes on for ever: the last state is {back} again."
+    first, last = story.loop + 1, len(story.moments)
+    again = f"step {first} is" if first == last else f"steps {first} to {last} are"
+    return (
+        f"And so on for ever: {again} taken again and again, every {seconds_text(lasts)}, for the "
+        f"last state allows what {back} allows."
     )
 
 

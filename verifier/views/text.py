@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from verifier.evidence.result import ModelResult, Result
 from verifier.language.model import Model, Role
 from verifier.views.amounts import count_text, seconds_text
-from verifier.views.story import Change, Moment, Story, machines_that_matter, tell
+from verifier.views.story import Change, Moment, Story, endless_text, machines_that_matter, tell
 from verifier.views.truth import conditions, holds
 
 CAUTION = (
@@ -179,9 +179,7 @@ def story_lines(model: Model, result: Result) -> list[str]:
     for moment in story.moments:
         lines += moment_lines(moment)
         lines += mark_lines(result, story, moment.number)
-    if story.loop is not None:
-        back = "the start" if story.loop == 0 else f"the state after step {story.loop}"
-        lines += paragraph(f"From here it goes on for ever: the last state is {back} again.", INDENT)
+    lines += paragraph(endless_text(story), INDENT)
     if story.why:
         lines += paragraph(f"why: {story.why}", INDENT, INDENT + "  ")
     return lines
