@@ -15,7 +15,7 @@ from fractions import Fraction
 from verifier.evidence.invariant import BOOL, NUMBER, BadTerm, Invariant
 from verifier.evidence.judge import judge
 from verifier.evidence.judgement import Unjudged
-from verifier.evidence.random_walk import ends_reached, random_runs, window_ends
+from verifier.evidence.random_walk import End, ends_reached, random_runs, window_ends
 from verifier.evidence.replay import replay_prefix
 from verifier.evidence.result import CrossCheck, Disagreement, ReplayedTrace
 from verifier.evidence.watching import TIME, Watch, watch_symbols
@@ -49,6 +49,7 @@ def crosscheck_runs(
     budget: int = 0,
     seed: int = 0,
     dead: frozenset[tuple[str, int]] = frozenset(),
+    reached: frozenset[End] | None = None,
 ) -> CrossCheck:
     """Look for a concrete run that the symbolic reading or the certificate does not allow.
 
@@ -62,6 +63,8 @@ def crosscheck_runs(
         The step relation: state before, step, state after to a truth.
     dead : set of (machine, transition number)
         Transitions proved never to be taken; the others count as live.
+    reached : set of ends, optional
+        ``ends_reached(model, runs)``, where the caller has it already.
 
     Returns
     -------
@@ -98,7 +101,8 @@ def crosscheck_runs(
         _states_are_inside(run, number, prop, invariant, budget, model)
         _property_holds(concrete, run, number, prop)
     live = {end for end in window_ends(model, budget) if end[:2] not in dead}
-    reached = ends_reached(model, runs)
+    if reached is None:
+        reached = ends_reached(model, runs)
     lengths = tuple(len(run.steps) for run in runs)
     return CrossCheck(lengths, seed, len(live), len(live & reached))
 

@@ -19,6 +19,7 @@ from verifier.evidence.aliveness import Aliveness
 from verifier.evidence.crosscheck import crosscheck_runs, random_runs, witness
 from verifier.evidence.judgement import Unjudged
 from verifier.evidence.quieten import quietened
+from verifier.evidence.random_walk import End, ends_reached
 from verifier.evidence.recheck import Refused, recheck_certificate
 from verifier.evidence.replay import NotShown, replay_trace
 from verifier.evidence.result import CrossCheck, Disagreement, ReplayedTrace, Result
@@ -56,6 +57,7 @@ class Bench:
         self._study: Study | Gap | None = None
         self._runs: tuple[Run, ...] | None = None
         self._allowed: Callable | None = None
+        self._reached: frozenset[End] | None = None
         faults = {t.fault for m in model.machines for t in m.transitions if t.fault}
         self.assumptions = tuple(sorted(faults))
 
@@ -65,6 +67,7 @@ class Bench:
         """Do now what every property needs."""
         if isinstance(self.study(), Study):
             allowed = self.allows()
+            self._reached = ends_reached(self.model, self.runs())
             for run in self.runs():
                 for before, step, after in zip(run.snapshots, run.steps, run.snapshots[1:]):
                     allowed(before, step, after)
@@ -221,6 +224,7 @@ class Bench:
             certificate,
             budget=self.budget,
             seed=self.limits.seed,
+            reached=self._reached,
         )
 
     # -- what keeps a proof from being hollow
