@@ -11,7 +11,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import z3
-from dd import cudd
 
 from verifier.engines.diagrams import Diagram
 from verifier.engines.lemmas import Lemma, NotExcluded, Source
@@ -122,7 +121,7 @@ class _Rows(_BuiltIn):
         rounds = 0
         while True:
             self.study.allowance.check()
-            longer = cudd.and_exists(self.relation, d.rename_to_next(begins), after)
+            longer = d.and_exists(self.relation, d.rename_to_next(begins), after)
             longer = longer & known & begins
             if longer == d.false:
                 return None, rounds

@@ -10,7 +10,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from dd import cudd
+try:
+    from dd import cudd as bdds
+except ImportError:  # a wheel of dd without CUDD: the same sets in plain Python, many times slower
+    from dd import autoref as bdds
 
 from verifier.engines.solver import width
 from verifier.semantics.formula import (
@@ -32,7 +35,15 @@ from verifier.semantics.formula import (
 from verifier.semantics.system import BITS, System
 from verifier.semantics.watch import OPEN, P_BEFORE, Q_BEFORE, TIME
 
-Diagram = cudd.Function
+Diagram = bdds.Function
+
+
+def _manager() -> bdds.BDD:
+    manager = bdds.BDD()
+    if hasattr(manager, "_bdd"):
+        # The plain one complains, when Python ends, of sets that were in use until then.
+        manager._bdd.__class__ = type("Manager", (type(manager._bdd),), {"__del__": lambda _: None})
+    return manager
 
 
 def tests_of(system: System) -> dict[str, AtLeast]:
@@ -60,7 +71,7 @@ class Diagrams:
     """
 
     def __init__(self, base: System):
-        self.bdd = cudd.BDD()
+        self.bdd = _manager()
         self.bdd.configure(reordering=False)
         self.registers = dict(base.registers)
         self.registers |= {f"fresh {m.name}": BITS for m in base.model.machines if m.is_control}
@@ -104,8 +115,9 @@ class Diagrams:
         if self._is_sifted:
             return
         self._is_sifted = True
-        self.bdd.group({bit: 2 for bits in self.bits.values() for bit in bits})
-        cudd.reorder(self.bdd)
+        if hasattr(self.bdd, "group"):
+            self.bdd.group({bit: 2 for bits in self.bits.values() for bit in bits})
+            bdds.reorder(self.bdd)
 
     def present(self, registers: Iterable[str]) -> list[str]:
         """The variables of ``registers`` in the present state."""
@@ -178,6 +190,12 @@ class Diagrams:
         return self.bdd.cube(cube)
 
     # -- sets of states
+
+    def and_exists(self, left: Diagram, right: Diagram, names: Iterable[str]) -> Diagram:
+        """The conjunction, with the variables ``names`` quantified away."""
+        if hasattr(bdds, "and_exists"):
+            return bdds.and_exists(left, right, names)
+        return self.bdd.exist(names, left & right)
 
     def rename_to_present(self, states: Diagram) -> Diagram:
         names = {v: self._to_present[v] for v in states.support if v in self._to_present}

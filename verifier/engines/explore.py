@@ -16,8 +16,6 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import dataclass, field
 
-from dd import cudd
-
 from verifier.engines.diagrams import Diagram, Diagrams
 from verifier.engines.limits import Allowance
 from verifier.engines.relations import Relations, RelationStore
@@ -181,7 +179,7 @@ class _Search:
             for parent, way in self.elements[index].origins:
                 aux = [v for v in way.relation.support if v.startswith("keep ")]
                 drop = [*target.support, *tests, *aux]
-                before = cudd.and_exists(way.before & way.relation, target, drop)
+                before = d.and_exists(way.before & way.relation, target, drop)
                 location = d.pick(before, system.registers)
                 if location is not None:
                     break

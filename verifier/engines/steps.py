@@ -10,8 +10,6 @@ from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from dd import cudd
-
 from verifier.engines.diagrams import Diagram
 from verifier.engines.relations import Relations
 from verifier.engines.zones import NOTHING, Space, Zone, includes
@@ -212,7 +210,7 @@ class Stepper:
         d = self.d
         if way.before == d.false:
             return
-        stepped = cudd.and_exists(way.before, way.relation, self._quantify)
+        stepped = d.and_exists(way.before, way.relation, self._quantify)
         reached = d.rename_to_present(stepped) & self.known
         if reached == d.false:
             return

@@ -43,11 +43,15 @@ class Space:
         self.scale = lcm(1, *(number.denominator for number in constants))
         self.size = len(self.names) + 1
         self._widened: dict[tuple, Zone] = {}
+        self._units: dict[Fraction, int] = {}
 
     def units(self, seconds: Fraction) -> int:
-        scaled = seconds * self.scale
-        assert scaled.denominator == 1, "a constant outside the list given to Space"
-        return scaled.numerator
+        found = self._units.get(seconds)
+        if found is None:
+            scaled = seconds * self.scale
+            assert scaled.denominator == 1, "a constant outside the list given to Space"
+            found = self._units[seconds] = scaled.numerator
+        return found
 
     def seconds(self, bound: int) -> tuple[Fraction, bool]:
         """A finite bound as (seconds, is strict)."""
