@@ -44,7 +44,7 @@ def decide_built_in(study: Study, prop: Property) -> Finding:
         relation = untimed_round if prop.form is Form.DOES_NOT_SETTLE else forced_round
         return _Rows(study, prop, relation(study.base)).run()
     except OutOfBudget as stop:
-        return Gap(f"{stop.reason} while deciding `{prop.id}`", TRY_MORE)
+        return Gap(f"{stop.reason} while deciding `{prop.id}`", stop.try_next)
 
 
 class _BuiltIn:

@@ -8,11 +8,12 @@ from dataclasses import dataclass, field
 
 
 class OutOfBudget(Exception):
-    """Raised by an engine that met its limit; ``reason`` is a clause for the verdict."""
+    """Raised by an engine that met its limit; ``reason`` is a clause for the verdict, ``try_next``
+    what may help."""
 
-    def __init__(self, reason: str):
+    def __init__(self, reason: str, try_next: str = "give it more time (--time-limit)"):
         super().__init__(reason)
-        self.reason = reason
+        self.reason, self.try_next = reason, try_next
 
 
 @dataclass
@@ -32,7 +33,10 @@ class Allowance:
         if self.seconds is not None and time.monotonic() - self.started > self.seconds:
             raise OutOfBudget(f"the time limit of {self.seconds:g} s was reached")
         if self.memory_mb is not None and resident_mb() > self.memory_mb:
-            raise OutOfBudget(f"the memory limit of {self.memory_mb} MB was reached")
+            raise OutOfBudget(
+                f"the memory limit of {self.memory_mb} MB was reached",
+                "give it more memory (--memory-limit)",
+            )
 
     @property
     def left(self) -> float | None:
@@ -42,10 +46,15 @@ class Allowance:
         return max(self.seconds - (time.monotonic() - self.started), 0.001)
 
 
-def resident_mb() -> float:
-    """Resident memory of this process now, in MB (its peak where /proc is missing)."""
+def resident_mb(process: int | None = None) -> float:
+    """Resident memory of a process now, in MB; of this one unless said otherwise.
+
+    Where /proc is missing, this process's peak, and 0 for another.
+    """
     try:
-        with open("/proc/self/statm", encoding="ascii") as statm:
+        with open(f"/proc/{process or 'self'}/statm", encoding="ascii") as statm:
             return int(statm.read().split()[1]) * resource.getpagesize() / 1e6
     except OSError:
+        if process is not None:
+            return 0.0
         return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1000

@@ -8,9 +8,10 @@ obliges anybody, waiting itself is a loop.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from fractions import Fraction
+from itertools import accumulate
 
 import z3
 
@@ -115,8 +116,11 @@ class Loops:
         query = Query(self.allowance)
         query.add(frames.initial(path[0]))
         added = 0
+        # Where nothing moves no clock comes back, and what limits the wait is not past its reach.
+        moved = [number if step.moves else 0 for number, step in enumerate(trace.steps, start=1)]
+        last_move = list(accumulate(moved, max, initial=0))
         for end in waiting:
-            begins = [i for i in waiting if i < end and path[i] == path[end]]
+            begins = [i for i in waiting if i < last_move[end] and path[i] == path[end]]
             if not begins:
                 continue
             for i in range(added, end):
@@ -160,7 +164,7 @@ class Loops:
         return replace(found, loop=begin)
 
 
-def _truth(formula: Formula):
+def _truth(formula: Formula) -> Callable[[Location], bool]:
     """A formula over locations as a test of one."""
     test = compiled(formula)
 

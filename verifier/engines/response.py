@@ -2,8 +2,8 @@
 
 Whatever is answered at all is answered within some time, because up to what matters there are
 finitely many states. So growing bounds are tried: one that is always kept proves the property; a run
-that breaks one is searched for a loop, which refutes it. (That checking a bound instead loses nothing
-on finite graphs: Biere, Artho, Schuppan, "Liveness checking as safety checking", 2002.)
+that breaks one is searched for a loop, which refutes it. (That a check for safety can do for one of
+liveness: Biere, Artho, Schuppan, "Liveness checking as safety checking", 2002.)
 """
 
 from __future__ import annotations
@@ -12,15 +12,22 @@ from collections.abc import Iterator
 from dataclasses import replace
 from fractions import Fraction
 
+import z3
+
+from verifier.engines.certificate_text import smt_text
 from verifier.engines.limits import OutOfBudget
 from verifier.engines.loops import Loops
+from verifier.engines.solver import as_fraction
 from verifier.engines.study import TRY_MORE, Study
 from verifier.language.model import Property
+from verifier.semantics.formula import all_of
 from verifier.semantics.run import Certificate, Finding, Gap
-from verifier.semantics.system import System
+from verifier.semantics.system import SPENT, System
+from verifier.semantics.watch import OPEN, TIME, bit
+from verifier.semantics.watched import build
 
-# Small bounds are refuted, or proved, by short runs; so begin with the shortest deadline and grow fast.
-GROWTH = 4
+# A small bound is refuted, or kept, by short runs; so begin with the shortest deadline and grow fast.
+GROWTH = 8
 # How far beyond all deadlines one after another it is worth to go on.
 BEYOND = 4
 
@@ -33,8 +40,9 @@ def decide_response(study: Study, prop: Property) -> Finding:
         for bound in bounds(study.base):
             found = study.decide(prop.within(bound))
             if isinstance(found, Certificate):
-                method = f"an answer always comes within {bound} s: {found.method}"
-                return replace(found, method=method, bound=bound)
+                least = least_bound(study, prop.within(bound), found)
+                method = f"an answer comes within {least} s: {found.method}"
+                return replace(found, method=method, bound=least)
             if isinstance(found, Gap):
                 reason = f"whether an answer always comes within {bound} s is open: {found.reason}"
                 return Gap(reason, found.try_next)
@@ -43,7 +51,7 @@ def decide_response(study: Study, prop: Property) -> Finding:
                 return trace
             tried = bound
     except OutOfBudget as stop:
-        return Gap(f"{stop.reason} while deciding `{prop.id}`", TRY_MORE)
+        return Gap(f"{stop.reason} while deciding `{prop.id}`", stop.try_next)
     reason = (
         f"an answer does not always come within {tried} s, and no run was found that goes round for "
         "ever without one"
@@ -62,3 +70,51 @@ def bounds(system: System) -> Iterator[Fraction]:
         if bound >= last:
             return
         bound *= GROWTH
+
+
+def least_bound(study: Study, prop: Property, proof: Certificate) -> Fraction:
+    """The least bound that ``proof`` of the ``within`` property ``prop`` proves as well.
+
+    The watch of ``within`` is the same for every bound, so only what is bad depends on it.
+    """
+    assert prop.bound is not None
+    system = build(study.model, prop, study.budget, study.base)
+    optimizer = z3.Optimize()
+    left = study.allowance.left
+    if left is not None:
+        optimizer.set("timeout", max(int(left * 1000), 1))
+    waiting = all_of(system.settled, bit(OPEN))
+    optimizer.from_string(
+        "\n".join(
+            [
+                *_symbols(system),
+                f"(assert {proof.invariant})",
+                f"(assert {smt_text(system, waiting)})",
+            ]
+        )
+    )
+    longest = optimizer.maximize(z3.Real(TIME))
+    answer = optimizer.check()
+    if answer == z3.unsat:
+        return Fraction(0)
+    if answer != z3.sat:
+        return prop.bound
+    infinite, value, _ = optimizer.upper_values(longest)
+    return prop.bound if as_fraction(infinite) > 0 else min(prop.bound, as_fraction(value))
+
+
+def _symbols(system: System) -> Iterator[str]:
+    """Declarations of the names of a certificate, and what is true of them in every state."""
+    machines = {machine.name for machine in system.model.machines}
+    for name, values in system.registers.items():
+        if name not in machines:
+            yield f"(declare-const |{name}| {'Int' if name == SPENT else 'Bool'})"
+            continue
+        states = [f"|{name} is {value}|" for value in values]
+        yield from (f"(declare-const {state} Bool)" for state in states)
+        yield f"(assert (or {' '.join(states)}))"
+        for i, state in enumerate(states):
+            yield from (f"(assert (not (and {state} {other})))" for other in states[:i])
+    for clock in system.clocks:
+        yield f"(declare-const |{clock}| Real)"
+        yield f"(assert (>= |{clock}| 0.0))"

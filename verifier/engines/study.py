@@ -120,7 +120,7 @@ class Study:
         try:
             return _Decision(self, prop).run()
         except OutOfBudget as stop:
-            return Gap(f"{stop.reason} while deciding `{prop.id}`", TRY_MORE)
+            return Gap(f"{stop.reason} while deciding `{prop.id}`", stop.try_next)
 
     def certificate(
         self, system: System, lemmas: Sequence[Lemma], rounds: int | None = None

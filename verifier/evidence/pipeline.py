@@ -5,15 +5,14 @@ The straight way of one property from engine to verdict is ``verdicts``.
 
 from __future__ import annotations
 
-import multiprocessing
 import os
-import signal
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from verifier.evidence.result import ModelResult, Result
 from verifier.evidence.verdicts import Bench, Limits
+from verifier.evidence.workers import Family, judge_apart
 from verifier.language.load import built_in_properties
 from verifier.language.model import Form, Model, Property
 
@@ -50,11 +49,10 @@ def verify(
         bench.prepare()
     found: dict[tuple[int, str], Result] = {}
     jobs = min(limits.jobs or os.cpu_count() or 1, len(families))
-    with _workers(jobs, benches) as pool:
-        say("model", f"{len(families)} groups of properties")
-        for number, results in enumerate(pool.imap_unordered(_judge_family, families), start=1):
-            found |= {(one.budget, one.property.id): one for one in results}
-            say(results[-1].property.id, f"decided, {number} of {len(families)} groups")
+    say("model", f"{len(families)} groups of properties")
+    for number, results in enumerate(judge_apart(families, benches, jobs, limits), start=1):
+        found |= {(one.budget, one.property.id): one for one in results}
+        say(results[-1].property.id, f"decided, {number} of {len(families)} groups")
     asked = [(_budget(prop, limits), prop) for prop in properties]
     wanted = {(budget, prop.id) for budget, prop in asked}
     return ModelResult(
@@ -62,7 +60,9 @@ def verify(
         tuple(_upon_foundations(found[budget, p.id], found, budget) for budget, p in asked),
         time.monotonic() - started,
         foundations=tuple(
-            found[key] for key in sorted(found) if key not in wanted and found[key].property.form in FOUNDATIONS
+            found[key]
+            for key in sorted(found)
+            if key not in wanted and found[key].property.form in FOUNDATIONS
         ),
     )
 
@@ -71,9 +71,7 @@ def _budget(prop: Property, limits: Limits) -> int:
     return prop.budget if limits.budget is None else limits.budget
 
 
-def _families(
-    model: Model, properties: Sequence[Property], limits: Limits
-) -> list[tuple[int, tuple[Property, ...]]]:
+def _families(model: Model, properties: Sequence[Property], limits: Limits) -> list[Family]:
     """Properties judged one after another in one process: those that differ only in the member of a
     group or the side of a bound. Each budget's foundations come first, asked for or not."""
     families: dict[tuple[int, str], list[Property]] = {}
@@ -93,41 +91,6 @@ def _families(
 
 def _takes_long(prop: Property) -> bool:
     return prop.bound is not None or prop.form is Form.EVENTUALLY
-
-
-def _workers(jobs: int, benches: dict[int, Bench]):
-    """A pool whose processes each judge one family and end, so that no answer of a solver depends on
-    what it was asked before, whatever the number of jobs.
-
-    A forked process begins with all that was prepared; one that is started afresh prepares it again.
-    """
-    global _benches
-    if "fork" in multiprocessing.get_all_start_methods():
-        _benches = benches
-        return multiprocessing.get_context("fork").Pool(jobs, initializer=_begin, maxtasksperchild=1)
-    first = next(iter(benches.values()))
-    afresh = (first.model, first.limits, tuple(benches))
-    context = multiprocessing.get_context("spawn")
-    return context.Pool(jobs, initializer=_begin_afresh, initargs=afresh, maxtasksperchild=1)
-
-
-_benches: dict[int, Bench] = {}
-
-
-def _begin() -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    signal.signal(signal.SIGTERM, signal.SIG_DFL)
-
-
-def _begin_afresh(model: Model, limits: Limits, budgets: tuple[int, ...]) -> None:
-    global _benches
-    _begin()
-    _benches = {budget: Bench(model, budget, limits) for budget in budgets}
-
-
-def _judge_family(family: tuple[int, tuple[Property, ...]]) -> list[Result]:
-    budget, properties = family
-    return [_benches[budget].judged(prop) for prop in properties]
 
 
 def _upon_foundations(result: Result, found: dict[tuple[int, str], Result], budget: int) -> Result:

@@ -78,7 +78,7 @@ class Bench:
                 self._study = Study(self.model, self.budget, self.allowance)
             except OutOfBudget as stop:
                 reason = f"{stop.reason} while computing the reachable states without times"
-                self._study = Gap(reason, "give it more time (--time-limit)")
+                self._study = Gap(reason, stop.try_next)
         return self._study
 
     def runs(self) -> tuple[Run, ...]:
