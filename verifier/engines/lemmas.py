@@ -146,9 +146,9 @@ class Book:
             if reply.answer is Answer.UNSAT:
                 break
             self._learn(system, reply.model, sources, watched)
-        needed = self._used(reply.core, inside)
+        found = self._fewest(self._closure(self._used(reply.core, inside)), [*switches, goal])
         self.query.add(z3.Not(goal))
-        return self._closure(needed)
+        return found
 
     def _ask(self, lemmas: Iterable[Lemma], more: list[z3.BoolRef]):
         reply = self.query.ask(*(lemma.now for lemma in lemmas), *more)
@@ -168,6 +168,37 @@ class Book:
                 found.add(number)
                 todo.extend(self._all[number].support)
         return [self._all[number] for number in sorted(found)]
+
+    def _fewest(self, lemmas: list[Lemma], goal: list[z3.BoolRef]) -> list[Lemma]:
+        """``lemmas`` without those that are not needed for the rest to be inductive and to exclude
+        the goal: first all that z3 did not use, again and again, then each of the others alone."""
+        fewer = self._used_by_all(lemmas, goal)
+        while fewer is not None and len(fewer) < len(lemmas):
+            lemmas, fewer = fewer, self._used_by_all(fewer, goal)
+        for needless in reversed(lemmas):
+            rest = [lemma for lemma in lemmas if lemma is not needless]
+            if len(rest) < len(lemmas):
+                lemmas = self._used_by_all(rest, goal) or lemmas
+        return lemmas
+
+    def _used_by_all(self, lemmas: list[Lemma], goal: list[z3.BoolRef]) -> list[Lemma] | None:
+        """Those that z3 uses to show that no step leaves ``lemmas`` and that they exclude the goal;
+        None where they don't."""
+        switches = [one for lemma in lemmas for one in self._extra(lemma.system)]
+        self._goals += 1
+        leaves = z3.Bool(f"goal {self._goals}")
+        self.query.add(z3.Implies(leaves, z3.Or([lemma.not_next for lemma in lemmas])))
+        self.query.add(z3.Implies(leaves, z3.Or(list(self.kinds.values()))))
+        used: set[int] = set()
+        for more in (goal, [*switches, leaves]):
+            reply = self.query.ask(*(lemma.now for lemma in lemmas), *more)
+            if reply.answer is not Answer.UNSAT:
+                break
+            used |= self._used(reply.core, lemmas)
+        self.query.add(z3.Not(leaves))
+        if reply.answer is not Answer.UNSAT:
+            return None
+        return [lemma for lemma in lemmas if lemma.number in used]
 
     def _learn(
         self, system: System, model: z3.ModelRef, sources: Sequence[Source], watched: list[Lemma]
