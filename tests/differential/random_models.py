@@ -37,7 +37,7 @@ BUILT_IN_FORMS = (
     Form.PULSE,
     Form.DEAD,
 )
-_UNBOUNDED = {Form.NEVER, Form.ALWAYS, Form.WHILE, Form.ONLY_AFTER}
+_UNBOUNDED = {Form.NEVER, Form.ALWAYS, Form.WHILE, Form.ONLY_AFTER, Form.EVENTUALLY}
 
 
 def random_model(seed: int, *, largest: int = 2) -> Model:
@@ -57,7 +57,7 @@ def random_model(seed: int, *, largest: int = 2) -> Model:
     return model(*made)
 
 
-def random_property(checked: Model, seed: int, form: Form | None = None) -> Property:
+def random_property(checked: Model, seed: int | str, form: Form | None = None) -> Property:
     """A property of ``checked``, of ``form`` or of any form, with a bound of whole seconds."""
     chance = random.Random(f"property {seed}")
     if form is None:

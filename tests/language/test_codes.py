@@ -36,6 +36,12 @@ def test_every_code_in_use_is_in_the_table_and_the_reverse():
     assert used == set(CODES)
 
 
+def test_a_retired_number_is_not_used_again():
+    head = (LANGUAGE.parent / "codes.md").read_text(encoding="utf-8").partition("\n## ")[0]
+    retired = re.findall(r"LX\d{3}", head)
+    assert retired == ["LX410"] and not set(retired) & set(CODES)
+
+
 @pytest.mark.parametrize("code", CODES)
 def test_a_code_is_explained_with_its_input(code):
     entry = CODES[code]

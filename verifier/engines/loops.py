@@ -1,9 +1,10 @@
 """Loops in a trace: from where it can go round for ever, time passing, without an answer.
 
-A trace that shows an answer late only shows it late. But where its locations repeat, one linear
-question to z3 tells whether there are times with which the later state is alike to the earlier one
-(``specs/semantics.md`` 12.2), so that everything between can happen again. And where nothing
-obliges anybody, waiting itself is a loop.
+A trace that shows an answer late only shows it late. But where nothing obliges anybody, waiting itself
+is a loop. Where the locations of the trace repeat, one linear question to z3 tells whether there are
+times with which the later state is alike to the earlier one (``specs/semantics.md`` 12.2), so that
+everything between can happen again. And near a state of the trace there may be a few other steps that
+lead back to it.
 """
 
 from __future__ import annotations
@@ -17,14 +18,16 @@ import z3
 
 from verifier.engines.limits import Allowance, OutOfBudget
 from verifier.engines.paths import read_trace, shorten
-from verifier.engines.solver import Answer, Frames, Query, exact
+from verifier.engines.solver import Answer, Frames, Query, exact, is_true
 from verifier.language.model import Property
-from verifier.semantics.formula import Formula, Valuation, any_of, compiled
+from verifier.semantics.formula import Formula, Valuation, all_of, any_of, compiled, negate
 from verifier.semantics.run import Step, Trace
 from verifier.semantics.system import SPENT, System, guard_formula
 
 Location = Mapping[str, str]
 WAIT = Fraction(1)
+# How many steps off the trace to look for a way back to it.
+NEARBY = 6
 
 
 class Loops:
@@ -34,8 +37,13 @@ class Loops:
         self.system = system
         self.allowance = allowance
         self._is_p = _truth(guard_formula(prop.p))
-        self._is_answered = _truth(any_of(guard_formula(prop.q), guard_formula(prop.r)))
+        answered = any_of(guard_formula(prop.q), guard_formula(prop.r))
+        self._is_answered = _truth(answered)
         self._is_limited = _truth(any_of(*(limit.active for limit in system.limits)))
+        self._step = any_of(system.settle, system.world)
+        self._goes_on = negate(all_of(system.settled, answered))
+        self._searched: list[Location] = []
+        self._nearby: tuple[Frames, Query] | None = None
 
     def find(self, trace: Trace) -> Trace | None:
         """The beginning of ``trace``, led into a loop; None when no loop was found in it.
@@ -47,7 +55,7 @@ class Loops:
         for index in waiting:
             if not self._is_limited(path[index]):
                 return self._waits(trace, path, index)
-        return self._comes_back(trace, path, waiting)
+        return self._comes_back(trace, path, waiting) or self._strays(trace, path, waiting)
 
     def _locations(self, trace: Trace) -> list[Location]:
         """The register values in each state of ``trace``."""
@@ -112,9 +120,7 @@ class Loops:
     def _comes_back(self, trace: Trace, path: list[Location], waiting: list[int]) -> Trace | None:
         """The shortest beginning of ``trace`` that some times lead back to a state of it, time having
         passed."""
-        frames = Frames(self.system.registers, self.system.clocks)
-        query = Query(self.allowance)
-        query.add(frames.initial(path[0]))
+        frames, query = self._begun(path)
         added = 0
         # Where nothing moves no clock comes back, and what limits the wait is not past its reach.
         moved = [number if step.moves else 0 for number, step in enumerate(trace.steps, start=1)]
@@ -123,23 +129,100 @@ class Loops:
             begins = [i for i in waiting if i < last_move[end] and path[i] == path[end]]
             if not begins:
                 continue
-            for i in range(added, end):
-                step = self.system.settle if trace.steps[i].kind == "settle" else self.system.world
-                query.add(
-                    frames.delay(i) >= 0, frames.term(step, i), frames.state(i + 1, path[i + 1])
-                )
+            self._add_steps(query, frames, trace, path, range(added, end))
             added = end
             for begin in reversed(begins):
-                self.allowance.check()
                 query.push()
                 query.add(*self._alike(frames, path[end], begin, end))
-                reply = query.ask()
-                if reply.answer is Answer.UNKNOWN:
-                    raise OutOfBudget(f"z3 gave up on the times of a loop ({reply.reason})")
-                if reply.answer is Answer.SAT:
-                    return self._timed(query, frames, trace, path[: end + 1], begin)
+                if self._ask(query) is not None:
+                    kinds = [step.kind for step in trace.steps[:end]]
+                    return self._timed(query, frames, path[: end + 1], kinds, begin)
                 query.pop()
         return None
+
+    def _strays(self, trace: Trace, path: list[Location], waiting: list[int]) -> Trace | None:
+        """A beginning of ``trace`` and up to ``NEARBY`` other steps back to its last state. Locations are
+        tried once."""
+        for begin in waiting:
+            if path[begin] in self._searched:
+                continue
+            self._searched.append(path[begin])
+            if not self._may_come_back(path[begin]):
+                continue
+            frames, query = self._begun(path)
+            self._add_steps(query, frames, trace, path, range(begin))
+            for i in range(begin, begin + NEARBY):
+                self._add_any_step(query, frames, i)
+                query.push()
+                query.add(frames.state(i + 1, path[begin]))
+                query.add(*self._alike(frames, path[begin], begin, i + 1))
+                found = self._ask(query)
+                if found is not None:
+                    known = range(begin + 1, i + 2)
+                    there = [self._location_in(found, frames, frame) for frame in known]
+                    query.add(*(frames.state(*place) for place in zip(known, there)))
+                    kinds = [step.kind for step in trace.steps[:begin]]
+                    kinds += [
+                        "world"
+                        if is_true(found, frames.term(self.system.settled, frame))
+                        else "settle"
+                        for frame in range(begin, i + 1)
+                    ]
+                    return self._timed(query, frames, [*path[: begin + 1], *there], kinds, begin)
+                query.pop()
+        return None
+
+    def _may_come_back(self, there: Location) -> bool:
+        """Whether ``NEARBY`` steps can lead from ``there``, with any times at all, back to an alike state."""
+        if self._nearby is None:
+            self._nearby = Frames(self.system.registers, self.system.clocks), Query(self.allowance)
+            frames, query = self._nearby
+            query.add(frames.domain(0), frames.term(self.system.settled, 0))
+            for i in range(NEARBY):
+                self._add_any_step(query, frames, i)
+        frames, query = self._nearby
+        query.push()
+        query.add(frames.state(0, there))
+        backs = (
+            z3.And(frames.state(end, there), *self._alike(frames, there, 0, end))
+            for end in range(1, NEARBY + 1)
+        )
+        query.add(z3.Or(*backs))
+        found = self._ask(query)
+        query.pop()
+        return found is not None
+
+    def _add_any_step(self, query: Query, frames: Frames, i: int) -> None:
+        """A step from frame ``i`` that brings no answer."""
+        query.add(frames.delay(i) >= 0, frames.term(self._step, i), frames.domain(i + 1))
+        query.add(frames.term(self._goes_on, i + 1))
+
+    def _begun(self, path: list[Location]) -> tuple[Frames, Query]:
+        frames, query = Frames(self.system.registers, self.system.clocks), Query(self.allowance)
+        query.add(frames.initial(path[0]))
+        return frames, query
+
+    def _add_steps(
+        self, query: Query, frames: Frames, trace: Trace, path: list[Location], which: range
+    ) -> None:
+        for i in which:
+            step = self.system.settle if trace.steps[i].kind == "settle" else self.system.world
+            query.add(frames.delay(i) >= 0, frames.term(step, i), frames.state(i + 1, path[i + 1]))
+
+    def _ask(self, query: Query) -> z3.ModelRef | None:
+        self.allowance.check()
+        reply = query.ask()
+        if reply.answer is Answer.UNKNOWN:
+            raise OutOfBudget(f"z3 gave up on the times of a loop ({reply.reason})")
+        return reply.model
+
+    def _location_in(self, found: z3.ModelRef, frames: Frames, frame: int) -> Location:
+        """What the registers are in one frame of a z3 model."""
+        location = {}
+        for name, values in self.system.registers.items():
+            bits = frames.bits(name, frame)
+            location[name] = values[sum(1 << i for i, b in enumerate(bits) if is_true(found, b))]
+        return location
 
     def _alike(self, frames: Frames, there: Location, begin: int, end: int) -> list[z3.BoolRef]:
         """Time passes from frame ``begin`` to ``end``, and the two are alike."""
@@ -151,17 +234,17 @@ class Loops:
         return terms
 
     def _timed(
-        self, query: Query, frames: Frames, trace: Trace, path: list[Location], begin: int
+        self, query: Query, frames: Frames, path: list[Location], kinds: list[str], begin: int
     ) -> Trace:
-        kinds = [step.kind for step in trace.steps[: len(path) - 1]]
+        """The run along ``path`` with short delays, its loop from state ``begin`` on."""
         for i, kind in enumerate(kinds):
             if kind == "world":
                 shorten(query, frames.delay(i))
-        reply = query.ask()
-        if reply.model is None:
-            raise OutOfBudget(f"z3 gave up on the times of a loop ({reply.reason})")
-        found = read_trace(self.system, frames, reply.model, [dict(p) for p in path], kinds)
-        return replace(found, loop=begin)
+        found = self._ask(query)
+        if found is None:
+            raise AssertionError("the times of a loop are gone")
+        shown = read_trace(self.system, frames, found, [dict(place) for place in path], kinds)
+        return replace(shown, loop=begin)
 
 
 def _truth(formula: Formula) -> Callable[[Location], bool]:

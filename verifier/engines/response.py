@@ -65,11 +65,10 @@ def bounds(system: System) -> Iterator[Fraction]:
     """Times to try, in seconds."""
     ends = [end for rules in system.rules.values() for rule in rules for _, end in rule.ends]
     bound, last = min(ends, default=Fraction(1)), BEYOND * sum(ends)
-    while True:
+    while bound < last:
         yield bound
-        if bound >= last:
-            return
         bound *= GROWTH
+    yield max(last, Fraction(1))
 
 
 def least_bound(study: Study, prop: Property, proof: Certificate) -> Fraction:
