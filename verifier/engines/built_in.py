@@ -15,7 +15,6 @@ import z3
 from verifier.engines.diagrams import Diagram
 from verifier.engines.lemmas import Lemma, NotExcluded, Source
 from verifier.engines.limits import OutOfBudget
-from verifier.engines.paths import Blame
 from verifier.engines.solver import Frames
 from verifier.engines.study import FIRST, TRY_MORE, Knowledge, Study, names_of
 from verifier.language.model import Form, Property
@@ -67,10 +66,10 @@ class _BuiltIn:
             if found.hit is None:
                 self.knowledge.add(Source(found, found.registers))
                 return None
-            outcome = self.paths.check(found.hit, end)
-            if isinstance(outcome, Blame) and self.knowledge.learn_from(outcome, FIRST):
+            blame = self.paths.blame(found.hit, end)
+            if blame is not None and self.knowledge.learn_from(blame, FIRST):
                 return None
-            wider = None if isinstance(outcome, Trace) else self.paths.widened(clocks, outcome)
+            wider = None if blame is None else self.paths.widened(clocks, blame)
             if wider is None:
                 known = self.knowledge.known
                 hit, outcome = study.shortest_way(self.system, self.paths, clocks, known, end)

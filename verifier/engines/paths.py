@@ -82,11 +82,18 @@ class PathCheck:
         }
 
     def check(self, hit: Hit, end: Formula = YES) -> Trace | Blame:
-        """A trace along ``hit`` whose last state satisfies ``end``, or the clocks that forbid it.
+        """A trace along ``hit`` whose last state satisfies ``end``, or the clocks that forbid it."""
+        found = self._fit(hit, end)
+        return found if isinstance(found, Blame) else self._earliest(found, hit)
 
-        Asked first without saying who moved: with the locations known that is seldom in doubt, and
-        what has no times then has none at all.
-        """
+    def blame(self, hit: Hit, end: Formula = YES) -> Blame | None:
+        """The clocks that forbid ``hit``; None when it has times."""
+        found = self._fit(hit, end)
+        return found if isinstance(found, Blame) else None
+
+    def _fit(self, hit: Hit, end: Formula) -> Query | Blame:
+        """Asked first without saying who moved: with the locations known that is seldom in doubt,
+        and what has no times then has none at all."""
         for loose in (True, False):
             query = self._times_along(hit, end, loose)
             suspects = sorted(self.system.clocks)
@@ -95,7 +102,7 @@ class PathCheck:
                 raise OutOfBudget(f"z3 gave up on the times of a path ({reply.reason})")
             if reply.answer is Answer.UNSAT:
                 return Blame(self._groups(query, suspects))
-        return self._earliest(query, hit)
+        return query
 
     def _times_along(self, hit: Hit, end: Formula, loose: bool) -> Query:
         frames = self._frames

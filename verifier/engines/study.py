@@ -200,8 +200,8 @@ class _Decision:
                 sources = [*self.knowledge.sources, own]
                 lemmas = study.book.certify(self.system, self.system.bad, sources)
                 return study.certificate(self.system, lemmas)
-            blame = self.paths.check(found.hit, self.system.bad)
-            if isinstance(blame, Trace):
+            blame = self.paths.blame(found.hit, self.system.bad)
+            if blame is None:
                 _, blame = self.shortest(clocks)
                 if isinstance(blame, Trace):
                     return blame
