@@ -9,11 +9,12 @@ import pytest
 
 from tests.differential.building import at, away, both, go, machine, model, prop
 from verifier.engines.limits import Allowance
-from verifier.engines.response import decide_response
+from verifier.engines.loops import Loops
+from verifier.engines.response import decide_response, in_seconds
 from verifier.engines.study import Study
 from verifier.evidence.recheck import Refused, recheck_certificate
 from verifier.evidence.replay import replay_trace
-from verifier.evidence.result import ReplayedTrace
+from verifier.evidence.result import Disagreement, ReplayedTrace
 from verifier.language.guard import FALSE, TRUE
 from verifier.language.model import Form, Model, Property
 from verifier.semantics.run import Certificate, Gap, Trace
@@ -251,6 +252,26 @@ def test_a_certificate_proves_its_bound_and_no_less(seconds: Fraction) -> None:
     with pytest.raises(Refused) as caught:
         recheck_certificate(checked, asked, replace(found, bound=seconds))
     assert (caught.value.kind, caught.value.obligation) == ("sat", "no bad state")
+
+
+def test_a_loop_that_forgets_the_times_is_refused_by_replay(monkeypatch) -> None:
+    """Planted: the engine takes any return to the same places for a loop."""
+    checked, asked = model(TRAIN, BLINKER), eventually(at("T", "near"), at("T", "over"))
+    took_time = Loops._alike
+
+    def careless(self, frames, there, begin, end):
+        return took_time(self, frames, there, begin, end)[:1]
+
+    monkeypatch.setattr(Loops, "_alike", careless)
+    found = decide_response(Study(checked, 0, Allowance(60)), asked)
+    assert isinstance(found, Trace)
+    with pytest.raises(Disagreement, match="second time|does not bear on"):
+        replay_trace(checked, asked, found)
+
+
+def test_a_bound_is_told_in_decimals_where_that_is_exact() -> None:
+    told = [in_seconds(Fraction(*time)) for time in ((9, 1), (33, 2), (1, 3), (1000000, 1))]
+    assert told == ["9 s", "16.5 s", "1/3 s", "1000000 s"]
 
 
 def test_out_of_time_is_a_gap() -> None:

@@ -18,7 +18,7 @@ from verifier.engines.certificate_text import smt_text
 from verifier.engines.limits import OutOfBudget
 from verifier.engines.loops import Loops
 from verifier.engines.solver import as_fraction
-from verifier.engines.study import TRY_MORE, Study
+from verifier.engines.study import Study
 from verifier.language.model import Property
 from verifier.semantics.formula import all_of
 from verifier.semantics.run import Certificate, Finding, Gap
@@ -41,10 +41,11 @@ def decide_response(study: Study, prop: Property) -> Finding:
             found = study.decide(prop.within(bound))
             if isinstance(found, Certificate):
                 least = least_bound(study, prop.within(bound), found)
-                method = f"an answer comes within {least} s: {found.method}"
+                method = f"an answer comes within {in_seconds(least)}: {found.method}"
                 return replace(found, method=method, bound=least)
             if isinstance(found, Gap):
-                reason = f"whether an answer always comes within {bound} s is open: {found.reason}"
+                always = f"an answer always comes within {in_seconds(bound)}"
+                reason = f"whether {always} is open: {found.reason}"
                 return Gap(reason, found.try_next)
             trace = loops.find(found)
             if trace is not None:
@@ -53,12 +54,18 @@ def decide_response(study: Study, prop: Property) -> Finding:
     except OutOfBudget as stop:
         return Gap(f"{stop.reason} while deciding `{prop.id}`", stop.try_next)
     reason = (
-        f"an answer does not always come within {tried} s, and no run was found that goes round for "
-        "ever without one"
+        f"an answer does not always come within {in_seconds(tried)}, and no run was found that goes "
+        "round for ever without one"
     )
     return Gap(
         reason, "ask for `within` and a time instead, or give what the answer waits for a time"
     )
+
+
+def in_seconds(time: Fraction) -> str:
+    """``3.5 s``, or ``1/3 s`` where no short decimal is exact."""
+    short = f"{float(time):.10g}"
+    return f"{short if Fraction(short) == time else time} s"
 
 
 def bounds(system: System) -> Iterator[Fraction]:
