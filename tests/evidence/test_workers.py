@@ -87,6 +87,13 @@ def test_a_disagreement_reaches_the_caller(asked, monkeypatch):
     assert caught.value.sides == {"one": "yes", "other": "no"}
 
 
+def test_anything_unexpected_is_a_defect_and_no_verdict(asked, monkeypatch):
+    instead(monkeypatch, "pulse", lambda: {}["nothing"])
+    with pytest.raises(Disagreement, match="unexpected KeyError") as caught:
+        verdicts(asked)
+    assert "test_workers.py" in caught.value.sides["traceback"]
+
+
 def test_a_memory_limit_that_is_too_low_is_no_pass(asked):
     found = verdicts(asked, Limits(jobs=1, memory_limit_mb=10))
     assert {one.verdict for one in found.values()} == {"undecided"}

@@ -42,8 +42,14 @@ class NotExcluded(Exception):
     """No exploration excludes a state that z3 found: ``location`` and ``times`` say which."""
 
     def __init__(self, location: Mapping[str, str], times: Mapping[str, Fraction]):
-        super().__init__("a state that no exploration excludes")
+        # All arguments go to the base class, or the exception could not leave a worker process.
+        super().__init__(location, times)
         self.location, self.times = location, times
+
+    def __str__(self) -> str:
+        places = ", ".join(f"{name} is {state}" for name, state in self.location.items())
+        times = ", ".join(f"{clock} = {value}" for clock, value in self.times.items())
+        return f"{places}; {times}"
 
 
 @dataclass(frozen=True)

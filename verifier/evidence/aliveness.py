@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING
 
 from verifier.engines.study import Study
 from verifier.evidence.crosscheck import all_alive, covered_by, random_runs, runs_that_cover
-from verifier.evidence.recheck import Refused, recheck_certificate
 from verifier.evidence.result import Disagreement, Result
 from verifier.language.model import Property
 from verifier.semantics.concrete import Concrete
@@ -37,7 +36,11 @@ class Aliveness:
         met = covered_by(alive)
         if not all(met.has(subject) for subject in self.subjects()):
             more = random_runs(
-                self.bench.model, budget=self.bench.budget, runs=150, depth=150, seed=self.bench.limits.seed + 1
+                self.bench.model,
+                budget=self.bench.budget,
+                runs=150,
+                depth=150,
+                seed=self.bench.limits.seed + 1,
             )
             alive += more
             met = met | covered_by(more)
@@ -45,7 +48,7 @@ class Aliveness:
             if met.has(subject):
                 continue
             one = replace(self.prop, subject=subject)
-            finding = study.decide(one)
+            finding = self.bench.find(study, one)
             if isinstance(finding, Gap):
                 return self.bench.gap(self.prop, finding)
             if isinstance(finding, Trace):
@@ -65,10 +68,9 @@ class Aliveness:
             )
         subject, certificate = dead[0]
         one = replace(self.prop, subject=subject)
-        try:
-            rechecked = recheck_certificate(self.bench.model, one, certificate, budget=self.bench.budget)
-        except Refused as why:
-            return self.bench.gap(self.prop, Gap(str(why), "give it more time (--time-limit)"))
+        rechecked = self.bench.rechecked(one, certificate)
+        if isinstance(rechecked, Gap):
+            return self.bench.gap(self.prop, rechecked)
         names = "; ".join(self.describe(subject) for subject, _ in dead)
         return self.bench.make(
             one,

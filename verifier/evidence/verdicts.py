@@ -12,6 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from verifier.engines.built_in import decide_built_in
+from verifier.engines.lemmas import NotExcluded
 from verifier.engines.limits import Allowance, OutOfBudget
 from verifier.engines.response import decide_response
 from verifier.engines.study import Study
@@ -22,7 +23,13 @@ from verifier.evidence.quieten import quietened
 from verifier.evidence.random_walk import End, ends_reached
 from verifier.evidence.recheck import Refused, recheck_certificate
 from verifier.evidence.replay import NotShown, replay_trace
-from verifier.evidence.result import CrossCheck, Disagreement, ReplayedTrace, Result
+from verifier.evidence.result import (
+    CrossCheck,
+    Disagreement,
+    RecheckedCertificate,
+    ReplayedTrace,
+    Result,
+)
 from verifier.language.guard import Guard, Not
 from verifier.language.model import Form, Model, Property
 from verifier.semantics.concrete import Concrete
@@ -125,11 +132,17 @@ class Bench:
         return replace(result, seconds=time.monotonic() - started)
 
     def find(self, study: Study, prop: Property) -> Finding:
-        if prop.form in ROWS:
-            return decide_built_in(study, prop)
-        if prop.form is Form.EVENTUALLY:
-            return decide_response(study, prop)
-        return study.decide(prop)
+        try:
+            if prop.form in ROWS:
+                return decide_built_in(study, prop)
+            if prop.form is Form.EVENTUALLY:
+                return decide_response(study, prop)
+            return study.decide(prop)
+        except NotExcluded as state:
+            raise Disagreement(
+                f"z3 does not confirm what the exploration found for `{prop.id}`",
+                {"z3": f"a step or a bad state from {state}", "exploration": "no such state"},
+            ) from state
 
     def verdict(self, prop: Property, finding: Finding) -> Result:
         if isinstance(finding, Trace):
@@ -189,8 +202,24 @@ class Bench:
             shown = self.shown(prop)
             if isinstance(shown, Result):
                 return shown
+        rechecked = self.rechecked(prop, certificate)
+        if isinstance(rechecked, Gap):
+            return self.gap(prop, rechecked)
+        return self.make(
+            prop,
+            "impossible" if prop.form is Form.POSSIBLE else "proved",
+            certificate=rechecked,
+            crosscheck=self.crosscheck(prop, certificate),
+            witness=shown,
+            method=certificate.method,
+            needs_times_of=certificate.needs_times_of,
+            reason="no run shows it" if prop.form is Form.POSSIBLE else "",
+        )
+
+    def rechecked(self, prop: Property, certificate: Certificate) -> RecheckedCertificate | Gap:
+        """The second solver's word; a gap when it ran out of time, which says nothing."""
         try:
-            rechecked = recheck_certificate(
+            return recheck_certificate(
                 self.model,
                 prop,
                 certificate,
@@ -203,17 +232,7 @@ class Bench:
                     f"the second solver refuses the proof of `{prop.id}`",
                     {"z3": certificate.method, "second solver": str(why)},
                 ) from why
-            return self.gap(prop, Gap(str(why), "give it more time (--time-limit)"))
-        return self.make(
-            prop,
-            "impossible" if prop.form is Form.POSSIBLE else "proved",
-            certificate=rechecked,
-            crosscheck=self.crosscheck(prop, certificate),
-            witness=shown,
-            method=certificate.method,
-            needs_times_of=certificate.needs_times_of,
-            reason="no run shows it" if prop.form is Form.POSSIBLE else "",
-        )
+            return Gap(str(why), "give it more time (--time-limit)")
 
     def crosscheck(self, prop: Property, certificate: Certificate) -> CrossCheck:
         return crosscheck_runs(
@@ -264,16 +283,13 @@ class Bench:
         scenario = replace(
             prop, id=f"{prop.id} (example)", form=Form.POSSIBLE, p=guard, bound=None, needs=()
         )
-        finding = study.decide(scenario)
+        finding = self.find(study, scenario)
         if isinstance(finding, Trace):
             return replay_trace(self.model, scenario, finding, self.budget)
         if isinstance(finding, Gap):
             return finding
-        try:
-            recheck_certificate(self.model, scenario, finding, budget=self.budget)
-        except Refused as why:
-            return Gap(str(why), "give it more time (--time-limit)")
-        return None
+        rechecked = self.rechecked(scenario, finding)
+        return rechecked if isinstance(rechecked, Gap) else None
 
     def make(self, prop: Property, verdict: str, **facts) -> Result:
         return Result(

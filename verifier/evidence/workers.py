@@ -11,14 +11,16 @@ from __future__ import annotations
 import multiprocessing
 import signal
 import time
+import traceback
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
+from types import TracebackType
 
 from verifier.engines.limits import resident_mb
-from verifier.evidence.result import Result
+from verifier.evidence.result import Disagreement, Result
 from verifier.evidence.verdicts import Bench, Limits
 from verifier.language.model import Model, Property
 from verifier.semantics.run import Gap
@@ -57,7 +59,7 @@ def judge_apart(
     Raises
     ------
     Disagreement
-        Or whatever else a process raised; the other processes are ended.
+        Or anything unexpected in a process, as one; the other processes are ended.
     """
     waiting = deque(families)
     running: list[_Worker] = []
@@ -113,12 +115,34 @@ class _Afresh:
 def _judge(make: Callable[[], Bench], properties: Sequence[Property], outbox: Connection) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
-    try:
+    with _Telling(outbox):
         bench = make()
         for prop in properties:
             outbox.send(bench.judged(prop))
-    except BaseException as problem:  # noqa: BLE001 - raised again where the results are read
-        outbox.send(problem)
+
+
+class _Telling:
+    """Sends on whatever goes wrong within, so that it is told where the results are read."""
+
+    def __init__(self, outbox: Connection):
+        self.outbox = outbox
+
+    def __enter__(self) -> None:
+        pass
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> bool:
+        if isinstance(error, Disagreement):
+            self.outbox.send(error)
+        elif kind is not None:
+            text = "".join(traceback.format_exception(kind, error, trace))
+            what = f"unexpected {kind.__name__}: {error}"
+            self.outbox.send(Disagreement(what, {"traceback": text}))
+        return True
 
 
 def _read(worker: _Worker) -> Gap | None:
@@ -130,7 +154,7 @@ def _read(worker: _Worker) -> Gap | None:
         code = worker.process.exitcode or 0
         how = f"was ended by signal {-code}" if code < 0 else f"ended with code {code}"
         return Gap(f"the process that judged it {how} before it had an answer", MORE_MEMORY)
-    if isinstance(message, BaseException):
+    if isinstance(message, Disagreement):
         raise message
     worker.results.append(message)
     return None
