@@ -151,6 +151,7 @@ class Loops:
                 continue
             frames, query = self._begun(path)
             self._add_steps(query, frames, trace, path, range(begin))
+            query.add(frames.term(self.system.settled, begin))
             for i in range(begin, begin + NEARBY):
                 self._add_any_step(query, frames, i)
                 query.push()
