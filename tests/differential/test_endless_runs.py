@@ -87,6 +87,11 @@ def test_engine_and_components_agree_on_more(first: int) -> None:
     check_batch(first, 60)
 
 
+def test_seeds_that_once_showed_a_mistake() -> None:
+    """176: a loop off the trace began where, with other times, control had still to act."""
+    assert agree(176) == "trace"
+
+
 ALARM = machine(
     "A", "equipment", "quiet rings", [go("quiet", "rings"), go("rings", "quiet", after=(1, 2))]
 )
