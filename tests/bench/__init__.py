@@ -1,0 +1,2 @@
+"""How fast the engine is, beside what a reader could have used instead. README.md in this
+folder."""
