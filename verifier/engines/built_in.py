@@ -105,7 +105,8 @@ class _Rows(_BuiltIn):
         while True:
             endless, rounds = self._rows()
             if endless is None:
-                lemmas = self.exclude(self._row(rounds + 1))
+                row = self._row(rounds + 1)
+                lemmas = self.study.book.fewest(self.system, self.exclude(row), row)
                 return self.study.certificate(self.system, lemmas, rounds)
             outcome = self.way_to(self.study.diagrams.as_formula(endless))
             if outcome is not None:

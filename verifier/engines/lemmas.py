@@ -135,26 +135,33 @@ class Book:
         Raises ``NotExcluded`` when z3 finds a bad state, or one that leads out of the lemmas, which
         none of ``sources`` excludes. Those of the bare model come first.
         """
-        return self.exclude(system, [self.frames.term(bad, 0)], sources)
+        term = self.frames.term(bad, 0)
+        return self.fewest(system, self.exclude(system, [term], sources), [term])
 
     def exclude(
         self, system: System, terms: Sequence[z3.BoolRef], sources: Sequence[Source]
     ) -> list[Lemma]:
-        """As ``certify``, for terms over frame 0 and further frames that no state may satisfy."""
+        """As ``certify``, for terms over frame 0 and further frames that no state may satisfy; some
+        of the lemmas may be needless."""
         watched: list[Lemma] = []
-        switches = self._extra(system)
-        self._goals += 1
-        goal = z3.Bool(f"goal {self._goals}")
-        self.query.add(*(z3.Implies(goal, term) for term in terms))
+        goal, more = self._goal(system, terms)
         while True:
             inside = self.lemmas + watched
-            reply = self._ask(inside, [*switches, goal])
+            reply = self._ask(inside, more)
             if reply.answer is Answer.UNSAT:
                 break
             self._learn(system, reply.model, sources, watched)
-        found = self._fewest(self._closure(self._used(reply.core, inside)), [*switches, goal])
         self.query.add(z3.Not(goal))
-        return found
+        return self._closure(self._used(reply.core, inside))
+
+    def _goal(
+        self, system: System, terms: Sequence[z3.BoolRef]
+    ) -> tuple[z3.BoolRef, list[z3.BoolRef]]:
+        """A literal that stands for ``terms``, and what to assume to ask for them."""
+        self._goals += 1
+        goal = z3.Bool(f"goal {self._goals}")
+        self.query.add(*(z3.Implies(goal, term) for term in terms))
+        return goal, [*self._extra(system), goal]
 
     def _ask(self, lemmas: Iterable[Lemma], more: list[z3.BoolRef]):
         reply = self.query.ask(*(lemma.now for lemma in lemmas), *more)
@@ -175,16 +182,20 @@ class Book:
                 todo.extend(self._all[number].support)
         return [self._all[number] for number in sorted(found)]
 
-    def _fewest(self, lemmas: list[Lemma], goal: list[z3.BoolRef]) -> list[Lemma]:
+    def fewest(
+        self, system: System, lemmas: list[Lemma], terms: Sequence[z3.BoolRef]
+    ) -> list[Lemma]:
         """``lemmas`` without those that are not needed for the rest to be inductive and to exclude
-        the goal: first all that z3 did not use, again and again, then each of the others alone."""
-        fewer = self._used_by_all(lemmas, goal)
+        ``terms``: first all that z3 did not use, again and again, then each of the others alone."""
+        goal, more = self._goal(system, terms)
+        fewer = self._used_by_all(lemmas, more)
         while fewer is not None and len(fewer) < len(lemmas):
-            lemmas, fewer = fewer, self._used_by_all(fewer, goal)
+            lemmas, fewer = fewer, self._used_by_all(fewer, more)
         for needless in reversed(lemmas):
             rest = [lemma for lemma in lemmas if lemma is not needless]
             if len(rest) < len(lemmas):
-                lemmas = self._used_by_all(rest, goal) or lemmas
+                lemmas = self._used_by_all(rest, more) or lemmas
+        self.query.add(z3.Not(goal))
         return lemmas
 
     def _used_by_all(self, lemmas: list[Lemma], goal: list[z3.BoolRef]) -> list[Lemma] | None:
