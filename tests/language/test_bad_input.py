@@ -59,9 +59,9 @@ CASES = {
 def test_one_diagnostic_in_less_than_two_seconds(name, tmp_path):
     text, code, line = CASES[name]
     put(tmp_path, {"model.yaml": text})
-    start = time.monotonic()
+    start = time.process_time()
     found = errors_of(tmp_path / "model.yaml")
-    assert time.monotonic() - start < 2
+    assert time.process_time() - start < 2
     assert [one.code for one in found] == [code], "\n".join(map(str, found))
     assert line is None or found[0].place.line == line
     assert all(len(shown) < 200 for shown in str(found[0]).split("\n")[1:])
@@ -88,9 +88,9 @@ def test_parts_that_double_at_every_level_are_refused(tmp_path):
         files[f"p{level}.yaml"] = f"part: p\nparts: [{uses}]\n"
     files["p16.yaml"] = "part: last\n"
     put(tmp_path, files)
-    start = time.monotonic()
+    start = time.process_time()
     found = errors_of(tmp_path / "model.yaml")
-    assert time.monotonic() - start < 2
+    assert time.process_time() - start < 2
     assert [one.code for one in found] == ["LX313"]
 
 
