@@ -173,49 +173,56 @@ class Book:
         return frozenset(lemma.number for lemma in lemmas if f"lemma {lemma.number}" in core)
 
     def _closure(self, needed: frozenset[int]) -> list[Lemma]:
-        found: set[int] = set()
-        todo = list(needed)
-        while todo:
-            number = todo.pop()
-            if number not in found:
-                found.add(number)
-                todo.extend(self._all[number].support)
-        return [self._all[number] for number in sorted(found)]
+        support = {number: lemma.support for number, lemma in self._all.items()}
+        return [self._all[number] for number in sorted(_reached(needed, support))]
 
     def fewest(
         self, system: System, lemmas: list[Lemma], terms: Sequence[z3.BoolRef]
     ) -> list[Lemma]:
         """``lemmas`` without those that are not needed for the rest to be inductive and to exclude
-        ``terms``: first all that z3 did not use, again and again, then each of the others alone."""
+        ``terms``; the latest are tried first."""
         goal, more = self._goal(system, terms)
-        fewer = self._used_by_all(lemmas, more)
-        while fewer is not None and len(fewer) < len(lemmas):
-            lemmas, fewer = fewer, self._used_by_all(fewer, more)
-        for needless in reversed(lemmas):
-            rest = [lemma for lemma in lemmas if lemma is not needless]
-            if len(rest) < len(lemmas):
-                lemmas = self._used_by_all(rest, more) or lemmas
+        known = {lemma.number: lemma for lemma in lemmas}
+        support = {lemma.number: lemma.support for lemma in lemmas}
+        top = self._core(lemmas, more)
+        assert top is not None, "lemmas that do not exclude what they were made for"
+        alive = _reached(top, support)
+        for needless in sorted(known, reverse=True):
+            if needless not in alive:
+                continue
+            rest = [known[n] for n in sorted(alive - {needless})]
+            found = self._core(rest, more) if needless in top else top
+            leaning = [lemma for lemma in rest if needless in support[lemma.number]]
+            instead: dict[int, frozenset[int]] = {}
+            while found is not None and leaning:
+                lemma = leaning.pop()
+                core = self._kept_by(lemma, rest)
+                if core is None:
+                    found = None
+                else:
+                    instead[lemma.number] = core
+            if found is not None:
+                top = found
+                support |= instead
+                alive = _reached(top, support)
         self.query.add(z3.Not(goal))
-        return lemmas
+        return [known[n] for n in sorted(alive)]
 
-    def _used_by_all(self, lemmas: list[Lemma], goal: list[z3.BoolRef]) -> list[Lemma] | None:
-        """Those that z3 uses to show that no step leaves ``lemmas`` and that they exclude the goal;
-        None where they don't."""
-        switches = [one for lemma in lemmas for one in self._extra(lemma.system)]
-        self._goals += 1
-        leaves = z3.Bool(f"goal {self._goals}")
-        self.query.add(z3.Implies(leaves, z3.Or([lemma.not_next for lemma in lemmas])))
-        self.query.add(z3.Implies(leaves, z3.Or(list(self.kinds.values()))))
-        used: set[int] = set()
-        for more in (goal, [*switches, leaves]):
-            reply = self.query.ask(*(lemma.now for lemma in lemmas), *more)
-            if reply.answer is not Answer.UNSAT:
-                break
-            used |= self._used(reply.core, lemmas)
-        self.query.add(z3.Not(leaves))
-        if reply.answer is not Answer.UNSAT:
-            return None
-        return [lemma for lemma in lemmas if lemma.number in used]
+    def _core(self, lemmas: list[Lemma], more: list[z3.BoolRef]) -> frozenset[int] | None:
+        """The lemmas with which z3 refutes ``more``; None where it does not."""
+        reply = self.query.ask(*(lemma.now for lemma in lemmas), *more)
+        return self._used(reply.core, lemmas) if reply.answer is Answer.UNSAT else None
+
+    def _kept_by(self, lemma: Lemma, around: list[Lemma]) -> frozenset[int] | None:
+        """Those of ``around`` with which z3 shows that every step keeps ``lemma``; None where it
+        does not."""
+        used: frozenset[int] = frozenset()
+        for kind in self.kinds.values():
+            core = self._core(around, [*self._extra(lemma.system), kind, lemma.not_next])
+            if core is None:
+                return None
+            used |= core
+        return used
 
     def _learn(
         self, system: System, model: z3.ModelRef, sources: Sequence[Source], watched: list[Lemma]
@@ -263,6 +270,18 @@ class Book:
         self.query.add(z3.Implies(now, self.frames.term(formula, 0)))
         self.query.add(z3.Implies(not_next, z3.Not(self.frames.term(formula, 1))))
         return lemma
+
+
+def _reached(top: Iterable[int], support: Mapping[int, frozenset[int]]) -> frozenset[int]:
+    """``top`` and all that they lean on, and so on."""
+    found: set[int] = set()
+    todo = list(top)
+    while todo:
+        number = todo.pop()
+        if number not in found:
+            found.add(number)
+            todo.extend(support[number])
+    return frozenset(found)
 
 
 class Reason:
