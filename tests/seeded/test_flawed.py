@@ -8,12 +8,17 @@ worked out by hand from the statutory windows named in the packs, before any was
 
 from __future__ import annotations
 
+import json
 import re
+from html import unescape
 from pathlib import Path
 
 import pytest
 
-from verifier.evidence.pipeline import Limits, verify
+from tests.commands.running import run
+from tests.seeded.carrying import LIMITS, all_asked, carried_over
+from verifier.evidence.result import Result
+from verifier.evidence.verdicts import Bench
 from verifier.language.load import built_in_properties, load
 from verifier.language.model import Form, Property
 
@@ -21,19 +26,25 @@ ROOT = Path(__file__).resolve().parents[2]
 FLAWED = sorted((ROOT / "models" / "flawed").glob("*.yaml"))
 ERRORS = sorted((ROOT / "tests" / "seeded" / "errors").glob("*/*.yaml"))
 PACKS = {"gb_mcb_od": "full_barriers", "gb_ahb": "half_barriers"}
-LIMITS = Limits(time_limit_s=120)
 
-_CAUGHT = re.compile(r"^# caught (only )?by: (\S.*?) *$", re.MULTILINE)
+_CAUGHT = re.compile(r"^# caught (?:only )?by: (\S.*?) *$", re.MULTILINE)
+_BASE = re.compile(r"^base: (\S+)$", re.MULTILINE)
 
 
 def relative(path: Path) -> str:
     return path.relative_to(ROOT).as_posix()
 
 
-def catchers(path: Path) -> set[str]:
+def catchers(path: Path) -> list[str]:
     found = _CAUGHT.findall(path.read_text(encoding="utf-8"))
     assert found, f"{relative(path)} does not say what catches it"
-    return {name for _, name in found}
+    return found
+
+
+def good_model(path: Path) -> Path:
+    base = _BASE.search(path.read_text(encoding="utf-8"))
+    assert base is not None
+    return (path.parent / base[1]).resolve()
 
 
 def family(prop: Property) -> str:
@@ -41,59 +52,82 @@ def family(prop: Property) -> str:
     return re.sub(r"(\[\w+\])?(/at_(least|most))?\Z", "", prop.id)
 
 
-def judged(path: Path) -> dict[str, set[str]]:
-    """All verdicts on a model, built-in properties too, by the property's id in its pack."""
-    model, properties = load(str(path))
-    result = verify(model, (*built_in_properties(model), *properties), LIMITS)
-    verdicts: dict[str, set[str]] = {}
-    for one in result.results:
-        verdicts.setdefault(family(one.property), set()).add(one.verdict)
-    return verdicts
+def is_caught(result: Result) -> bool:
+    wanted = "impossible" if result.property.form is Form.POSSIBLE else "violated"
+    return result.verdict == wanted
 
 
 @pytest.mark.parametrize("path", FLAWED + ERRORS, ids=relative)
 def test_a_flawed_model_is_one_change_away_from_a_good_one(path: Path) -> None:
     text = path.read_text(encoding="utf-8")
     assert len(re.findall(r"^  - at: ", text, re.MULTILINE)) == 1
-    base = re.search(r"^base: (\S+)$", text, re.MULTILINE)
-    assert base is not None
-    assert (path.parent / base[1]).resolve().parent == ROOT / "models"
+    assert good_model(path).parent == ROOT / "models"
 
 
-@pytest.mark.whole
 @pytest.mark.parametrize("path", FLAWED + ERRORS, ids=relative)
-def test_what_the_file_names_is_violated(path: Path) -> None:
-    names = catchers(path)
+def test_neither_a_good_model_nor_its_flaw_tells_one_line_from_another(path: Path) -> None:
+    """Why it is enough to judge one line of each (``carrying.all_asked``)."""
+    good = good_model(path).read_text(encoding="utf-8")
+    text = good + path.read_text(encoding="utf-8")
+    of_lines = "|".join(sorted(set(re.findall(r"(\w+)_\{track\}", good))))
+    assert re.findall(rf"\b(?:{of_lines})_(?:up|down)\b", text) == []
+
+
+@pytest.mark.parametrize("path", FLAWED, ids=relative)
+def test_the_first_named_property_of_a_flawed_model_is_violated(path: Path) -> None:
+    first = catchers(path)[0]
     model, properties = load(str(path))
-    asked = [p for p in (*built_in_properties(model), *properties) if family(p) in names]
-    result = verify(model, asked, LIMITS)
-    caught = {family(r.property) for r in result.results if is_caught(r.property, r.verdict)}
-    assert caught == names
+    asked = next(p for p in all_asked(model, properties) if family(p) == first)
+    result = Bench(model, 0, LIMITS).judged(asked)
+    assert result.verdict == "violated"
+    assert result.trace is not None
 
 
-def is_caught(prop: Property, verdict: str) -> bool:
-    return verdict == ("impossible" if prop.form is Form.POSSIBLE else "violated")
+@pytest.mark.parametrize(
+    ("name", "property_id"),
+    [
+        ("full_exit_without_detector", "exit-waits-for-detector"),
+        ("half_short_island", "train-finds-barriers-down[up]"),
+    ],
+)
+def test_the_trace_of_a_flawed_model_can_be_drawn(
+    tmp_path: Path, name: str, property_id: str
+) -> None:
+    path = str(ROOT / "models" / "flawed" / f"{name}.yaml")
+    evidence, picture = tmp_path / "evidence", tmp_path / "picture.svg"
+    found = run("check", path, "--property", property_id, "--evidence", str(evidence), "--json")
+    assert found.exit_code == 1
+    (judged,) = json.loads(found.stdout)["models"][0]["properties"]
+    assert (judged["id"], judged["verdict"]) == (property_id, "violated")
+    (trace,) = evidence.glob("properties/*/trace.json")
+    assert run("draw", path, "--trace", str(trace), "-o", str(picture)).exit_code == 0
+    assert property_id in unescape(picture.read_text(encoding="utf-8"))
 
 
-@pytest.mark.whole
+@pytest.mark.slow
 @pytest.mark.parametrize("path", FLAWED + ERRORS, ids=relative)
-def test_nothing_else_is_violated(path: Path) -> None:
-    names = catchers(path)
-    others = {name: found for name, found in judged(path).items() if name not in names}
-    foundations = {"ambiguous", "does not settle", "time stops"}
-    if names & foundations:
-        assert not any("violated" in found for found in others.values())
-    else:
-        assert {name: f for name, f in others.items() if not f <= {"proved", "shown"}} == {}
+def test_what_the_file_names_is_violated_and_nothing_else(path: Path, good_proofs) -> None:
+    """`dead` says nothing of harm and is asked of the flawed models only."""
+    names = set(catchers(path))
+    model, properties = load(str(path))
+    asked = all_asked(model, properties)
+    if path in ERRORS:
+        asked = [p for p in asked if p.form is not Form.DEAD]
+    bench = Bench(model, 0, LIMITS)
+    others = [p for p in asked if family(p) not in names]
+    proved = carried_over(bench, others, good_proofs(good_model(path)))
+    results = [bench.judged(p) for p in asked if p not in proved]
+    assert {family(r.property) for r in results if is_caught(r)} == names
+    spared = {r.property.id: r.verdict for r in results if not is_caught(r)}
+    assert {name: v for name, v in spared.items() if v not in ("proved", "shown")} == {}
 
 
 @pytest.mark.parametrize("pack", PACKS)
 def test_every_property_of_a_pack_is_alone_in_catching_some_error(pack: str) -> None:
-    _, properties = load(str(ROOT / "models" / f"{PACKS[pack]}.yaml"))
+    model, properties = load(str(ROOT / "models" / f"{PACKS[pack]}.yaml"))
     alone = set()
     for path in FLAWED + ERRORS:
-        of_pack = f"base: ../{PACKS[pack]}.yaml" in path.read_text(encoding="utf-8")
-        if (of_pack or path.parent.name == pack) and len(catchers(path)) == 1:
-            alone |= catchers(path)
-    assert {family(p) for p in properties} == alone
+        if good_model(path).stem == PACKS[pack] and len(catchers(path)) == 1:
+            alone |= set(catchers(path))
+    assert alone - {p.id for p in built_in_properties(model)} == {family(p) for p in properties}
     assert len(alone) >= 12

@@ -1,0 +1,19 @@
+"""What tests of planted design errors share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from tests.seeded.carrying import proofs_of
+from verifier.semantics.run import Certificate
+
+
+@pytest.fixture(scope="session")
+def good_proofs(tmp_path_factory) -> Callable[[Path], dict[str, Certificate]]:
+    """The certificates of a good model, the same for all processes of a parallel run."""
+    folder = tmp_path_factory.getbasetemp()
+    shared = folder.parent if folder.name.startswith("popen-") else folder
+    return lambda good: proofs_of(good, shared)
