@@ -13,8 +13,9 @@ from collections.abc import Iterator
 import z3
 
 from verifier.engines.diagrams import Diagram
-from verifier.engines.lemmas import Lemma, NotExcluded, Source
+from verifier.engines.lemmas import Lemma, NotExcluded
 from verifier.engines.limits import OutOfBudget
+from verifier.engines.reasons import Source
 from verifier.engines.solver import Frames
 from verifier.engines.study import FIRST, TRY_MORE, Knowledge, Study, names_of
 from verifier.language.model import Form, Property

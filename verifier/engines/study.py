@@ -20,9 +20,10 @@ from verifier.engines import bounded, fixedpoint
 from verifier.engines.certificate_text import smt_text
 from verifier.engines.diagrams import Diagram, Diagrams
 from verifier.engines.explore import Explorer, Hit
-from verifier.engines.lemmas import Book, Lemma, Source, clocks_of
+from verifier.engines.lemmas import Book, Lemma, clocks_of
 from verifier.engines.limits import Allowance, OutOfBudget
 from verifier.engines.paths import COSTS, Blame, PathCheck
+from verifier.engines.reasons import Source
 from verifier.language.guard import machines_read
 from verifier.language.model import Model, Property
 from verifier.semantics.formula import Formula, all_of

@@ -1,0 +1,162 @@
+"""Why an exploration excludes a state, as a small formula.
+
+A state that an exploration does not hold is cut down to the few machines and clocks for which that is
+so; the denial of what is left is true in every state the exploration reached. (Generalisation as in
+Bradley, "SAT-based model checking without unrolling", 2011, with the explorations as oracle.)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from verifier.engines.diagrams import Diagram, Diagrams
+from verifier.engines.explore import Exploration
+from verifier.engines.zones import AT_MOST_ZERO, INFINITE, Space, Zone
+from verifier.semantics.formula import YES, Apart, AtLeast, Formula, In, all_of, any_of, negate
+from verifier.semantics.system import System
+from verifier.semantics.watch import TIME
+
+
+@dataclass(frozen=True)
+class Source:
+    """A closed exploration: every reachable state lies in it. ``registers`` are those it knows."""
+
+    exploration: Exploration
+    registers: tuple[str, ...]
+
+    def is_of(self, base: System) -> bool:
+        """Whether it is about the bare model, without any watch."""
+        known = all(name in base.registers for name in self.registers)
+        return known and TIME not in self.exploration.tracked
+
+
+class Reason:
+    """Why one exploration excludes one state, cut down to what is needed."""
+
+    def __init__(
+        self,
+        diagrams: Diagrams,
+        source: Source,
+        location: Mapping[str, str],
+        times: Mapping[str, Fraction],
+    ):
+        self.d = diagrams
+        self.space = source.exploration.space
+        self.sets = list(source.exploration.sets.items())
+        self.times = times
+        self.values = {name: frozenset({location[name]}) for name in source.registers}
+
+    def formula(self) -> Formula | None:
+        """A formula true in every state of the exploration and false in the given one."""
+        registers = list(self.values)
+        inside = self._met(registers)
+        clocks = self.space.names
+        if not self._excludes(inside, clocks):
+            return None
+        registers, inside, clocks = self._fewer(registers, inside, clocks)
+        if not inside:
+            return negate(self._cube(registers, self._wider(registers)))
+        hull = inside[0][0]
+        for zone, _ in inside[1:]:
+            hull = self.space.hull(hull, zone)
+        broken = self.space.broken(hull, self.times, clocks)
+        if broken is None:
+            bounds = any_of(*(zone_formula(self.space, z, clocks) for z, _ in inside))
+            return any_of(negate(self._cube(registers, self.values)), bounds)
+        values = self._wider(registers, broken)
+        return any_of(negate(self._cube(registers, values)), bound_formula(self.space, *broken))
+
+    def _met(self, registers: Sequence[str], sets=None) -> list[tuple[Zone, Diagram]]:
+        """The zones that hold a state which agrees with the given one on ``registers``."""
+        cube = self.d.true
+        for name in registers:
+            cube = cube & self.d.value(name, self.values[name])
+        pool = self.sets if sets is None else sets
+        return [(z, s) for z, s in pool if s & cube != self.d.false]
+
+    def _excludes(self, inside: list[tuple[Zone, Diagram]], clocks: Sequence[str]) -> bool:
+        return not any(self.space.holds(zone, self.times, clocks) for zone, _ in inside)
+
+    def _fewer(self, registers, inside, clocks):
+        """Leave out machines, then clocks, as long as the state stays excluded."""
+        for name in list(registers):
+            rest = [r for r in registers if r != name]
+            met = self._met(rest)
+            if self._excludes(met, clocks):
+                registers, inside = rest, met
+        for clock in list(clocks) if inside else []:
+            rest = [c for c in clocks if c != clock]
+            if self._excludes(inside, rest):
+                clocks = rest
+        return registers, inside, clocks
+
+    def _wider(self, registers: Sequence[str], broken=None) -> dict[str, frozenset[str]]:
+        """More states of the machines for which the same reason holds."""
+        values = {name: self.values[name] for name in registers}
+        for name in registers:
+            others = self.d.true
+            for other in registers:
+                if other != name:
+                    others = others & self.d.value(other, values[other])
+            met = [(z, s & others) for z, s in self.sets]
+            met = [(z, s) for z, s in met if s != self.d.false]
+            for value in self.d.registers[name]:
+                more = self.d.value(name, frozenset({value}))
+                if all(
+                    s & more == self.d.false or (broken is not None and self._respects(z, broken))
+                    for z, s in met
+                ):
+                    values[name] = values[name] | {value}
+        return values
+
+    def _respects(self, zone: Zone, broken: tuple[int, int, int]) -> bool:
+        i, j, bound = broken
+        return zone[i * self.space.size + j] <= bound
+
+    def _cube(self, registers: Sequence[str], values: Mapping[str, frozenset[str]]) -> Formula:
+        """Every register has one of its values, leaving out those that may have any."""
+        return all_of(
+            *(
+                In(name, values[name])
+                for name in registers
+                if len(values[name]) < len(self.d.registers[name])
+            )
+        )
+
+
+def bound_formula(space: Space, i: int, j: int, bound: int) -> Formula:
+    seconds, strict = space.seconds(bound)
+    if i == 0:
+        return AtLeast(space.names[j - 1], -seconds, strict)
+    if j == 0:
+        return negate(AtLeast(space.names[i - 1], seconds, not strict))
+    return Apart(space.names[i - 1], space.names[j - 1], seconds, strict)
+
+
+def zone_formula(space: Space, zone: Zone, clocks: Sequence[str]) -> Formula:
+    """The bounds of ``zone`` among ``clocks`` and 0 that do not follow from the others."""
+    n = space.size
+    some = [0] + [space.index[clock] for clock in clocks]
+    parts = []
+    for i in some:
+        for j in some:
+            bound = zone[i * n + j]
+            if i == j or bound >= INFINITE or (i == 0 and bound == AT_MOST_ZERO):
+                continue
+            through = (k for k in some if k not in (i, j))
+            if any(_follows(zone, n, i, k, j, bound) for k in through):
+                continue
+            parts.append(bound_formula(space, i, j, bound))
+    return all_of(*parts) if parts else YES
+
+
+def _follows(zone: Zone, n: int, i: int, k: int, j: int, bound: int) -> bool:
+    """Whether two strictly simpler bounds give this one (equal cycles are left alone)."""
+    first, second = zone[i * n + k], zone[k * n + j]
+    if first >= INFINITE or second >= INFINITE:
+        return False
+    if zone[i * n + k] + zone[k * n + i] <= 2 or zone[k * n + j] + zone[j * n + k] <= 2:
+        return False
+    return first + second - ((first & 1) | (second & 1)) <= bound
