@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import re
+import signal
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -111,6 +112,8 @@ def _progress(line: str) -> None:
 
 
 def main() -> int:
+    # so that the peer at work is ended too
+    signal.signal(signal.SIGTERM, lambda number, frame: sys.exit(128 + number))
     wanted = _arguments()
     cases = _cases(wanted)
     if not cases:
@@ -136,4 +139,7 @@ def main() -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    try:
+        sys.exit(main())
+    except KeyboardInterrupt:
+        sys.exit(128 + signal.SIGINT)

@@ -112,6 +112,9 @@ def _work(pipe: Connection, name: str, case: Case, limit_s: float) -> None:
             import_module(module)
         model, prop = read(case)
         resource.setrlimit(resource.RLIMIT_AS, (MEMORY_MB << 20, MEMORY_MB << 20))
+        # not for ever, should whoever listens be killed
+        most = round(15 * limit_s + LOADING_S)
+        resource.setrlimit(resource.RLIMIT_CPU, (most, most))
         pipe.send(READY)
         _time(pipe, peer, model, prop, limit_s)
     except MemoryError:
