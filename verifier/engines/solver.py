@@ -7,7 +7,7 @@ nothing here can turn it into a yes or a no.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from fractions import Fraction
@@ -50,6 +50,36 @@ class Reply:
 def width(values: Sequence[str]) -> int:
     """Number of bits that code the values of a register."""
     return max(len(values) - 1, 0).bit_length()
+
+
+# z3's own And, Or and Not look at the sort of every part each time, which takes several times as long
+# as making the term.
+
+
+def _and(parts: Sequence[z3.BoolRef]) -> z3.BoolRef:
+    return _of_many(z3.Z3_mk_and, parts)
+
+
+def _or(parts: Sequence[z3.BoolRef]) -> z3.BoolRef:
+    return _of_many(z3.Z3_mk_or, parts)
+
+
+def _of_many(make: Callable, parts: Sequence[z3.BoolRef]) -> z3.BoolRef:
+    if len(parts) == 1:
+        return parts[0]
+    context = z3.main_ctx()
+    asts = (z3.Ast * len(parts))(*(part.ast for part in parts))
+    return z3.BoolRef(make(context.ref(), len(parts), asts), context)
+
+
+def _not(part: z3.BoolRef) -> z3.BoolRef:
+    context = z3.main_ctx()
+    return z3.BoolRef(z3.Z3_mk_not(context.ref(), part.ast), context)
+
+
+def _same(left: z3.BoolRef, right: z3.BoolRef) -> z3.BoolRef:
+    context = z3.main_ctx()
+    return z3.BoolRef(z3.Z3_mk_eq(context.ref(), left.ast, right.ast), context)
 
 
 def exact(number: Fraction) -> z3.RatNumRef:
@@ -120,9 +150,9 @@ class Frames:
         for code, name in enumerate(names):
             if name in values:
                 options.append(
-                    z3.And([bit if code >> i & 1 else z3.Not(bit) for i, bit in enumerate(bits)])
+                    _and([bit if code >> i & 1 else _not(bit) for i, bit in enumerate(bits)])
                 )
-        return z3.Or(options)
+        return _or(options)
 
     def term(self, formula: Formula, frame: int) -> z3.BoolRef:
         """``formula`` with the present state in ``frame`` and the next in ``frame + 1``."""
@@ -133,16 +163,16 @@ class Frames:
 
     def _term(self, formula: Formula, frame: int) -> z3.BoolRef:
         if isinstance(formula, All):
-            return z3.And([self.term(part, frame) for part in formula.parts])
+            return _and([self.term(part, frame) for part in formula.parts])
         if isinstance(formula, Any):
-            return z3.Or([self.term(part, frame) for part in formula.parts])
+            return _or([self.term(part, frame) for part in formula.parts])
         if isinstance(formula, No):
-            return z3.Not(self.term(formula.part, frame))
+            return _not(self.term(formula.part, frame))
         if isinstance(formula, In):
             return self._value(formula.register, formula.values, frame + formula.next)
         if isinstance(formula, Same):
             pairs = zip(self.bits(formula.register, frame), self.bits(formula.register, frame + 1))
-            return z3.And([before == after for before, after in pairs])
+            return _and([_same(before, after) for before, after in pairs])
         if isinstance(formula, AtLeast):
             measured = self.clock(formula.clock, frame)
             if formula.delayed:
@@ -177,7 +207,9 @@ class Query:
         self.solver.set("random_seed", 0)
 
     def add(self, *terms: z3.BoolRef) -> None:
-        self.solver.add(*terms)
+        context = self.solver.ctx.ref()
+        for term in terms:
+            z3.Z3_solver_assert(context, self.solver.solver, term.ast)
 
     def push(self) -> None:
         self.solver.push()
@@ -189,13 +221,31 @@ class Query:
         left = self.allowance.left
         if left is not None:
             self.solver.set("timeout", max(int(left * 1000), 1))
-        answer = self.solver.check(*assumptions)
-        if answer == z3.sat:
+        answer = self._checked(assumptions)
+        if answer == z3.Z3_L_TRUE:
             return Reply(Answer.SAT, model=self.solver.model())
-        if answer == z3.unsat:
-            core = frozenset(literal.decl().name() for literal in self.solver.unsat_core())
-            return Reply(Answer.UNSAT, core=core)
+        if answer == z3.Z3_L_FALSE:
+            return Reply(Answer.UNSAT, core=self._core(assumptions))
         return Reply(Answer.UNKNOWN, reason=self.solver.reason_unknown())
+
+    # Here too: looking at some hundred assumptions took as long as the solving. A literal is one object
+    # of z3, so its address tells it.
+
+    def _checked(self, assumptions: Sequence[z3.BoolRef]) -> int:
+        asts = (z3.Ast * len(assumptions))(*(literal.ast for literal in assumptions))
+        context = self.solver.ctx.ref()
+        return z3.Z3_solver_check_assumptions(context, self.solver.solver, len(asts), asts)
+
+    def _core(self, assumptions: Sequence[z3.BoolRef]) -> frozenset[str]:
+        context = self.solver.ctx.ref()
+        core = z3.Z3_solver_get_unsat_core(context, self.solver.solver)
+        z3.Z3_ast_vector_inc_ref(context, core)
+        found = {
+            z3.Z3_ast_vector_get(context, core, i).value
+            for i in range(z3.Z3_ast_vector_size(context, core))
+        }
+        z3.Z3_ast_vector_dec_ref(context, core)
+        return frozenset(a.decl().name() for a in assumptions if a.ast.value in found)
 
 
 def number(model: z3.ModelRef, term: z3.ArithRef) -> Fraction:

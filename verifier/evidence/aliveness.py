@@ -11,7 +11,13 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from verifier.engines.study import Study
-from verifier.evidence.crosscheck import all_alive, covered_by, random_runs, runs_that_cover
+from verifier.evidence.crosscheck import (
+    Covered,
+    all_alive,
+    covered_by,
+    random_runs,
+    runs_that_cover,
+)
 from verifier.evidence.result import Disagreement, Result
 from verifier.language.model import Property
 from verifier.semantics.concrete import Concrete
@@ -19,6 +25,12 @@ from verifier.semantics.run import Certificate, Gap, Move, Run, Snapshot, Step, 
 
 if TYPE_CHECKING:
     from verifier.evidence.verdicts import Bench
+
+
+# In how many lots the runs beyond those of the cross-check are taken, and how many of them in turn may
+# meet nothing new.
+LOTS = 10
+IN_VAIN = 2
 
 
 class Aliveness:
@@ -32,18 +44,7 @@ class Aliveness:
         study = self.bench.study()
         assert isinstance(study, Study)
         dead: list[tuple[tuple, Certificate]] = []
-        alive = list(self.bench.runs())
-        met = covered_by(alive)
-        if not all(met.has(subject) for subject in self.subjects()):
-            more = random_runs(
-                self.bench.model,
-                budget=self.bench.budget,
-                runs=150,
-                depth=150,
-                seed=self.bench.limits.seed + 1,
-            )
-            alive += more
-            met = met | covered_by(more)
+        alive, met = self.walked()
         for subject in self.subjects():
             if met.has(subject):
                 continue
@@ -80,6 +81,26 @@ class Aliveness:
             reason=f"{names}",
             try_next="take it out, or mend the guard that keeps it from happening",
         )
+
+    def walked(self) -> tuple[list[Run], Covered]:
+        """The runs of the cross-check, and further and longer ones while they meet something new."""
+        alive = list(self.bench.runs())
+        met, in_vain = covered_by(alive), 0
+        for lot in range(1, LOTS + 1):
+            if in_vain == IN_VAIN or all(met.has(subject) for subject in self.subjects()):
+                break
+            more = random_runs(
+                self.bench.model,
+                budget=self.bench.budget,
+                runs=150 // LOTS,
+                depth=150,
+                seed=self.bench.limits.seed + lot,
+            )
+            alive += more
+            now = met | covered_by(more)
+            in_vain = in_vain + 1 if now == met else 0
+            met = now
+        return alive, met
 
     def subjects(self) -> list[tuple]:
         found: list[tuple] = []

@@ -30,13 +30,14 @@ __all__ = [
     "covered_by",
     "crosscheck_runs",
     "random_runs",
+    "state_values",
     "symbol_sorts",
-    "symbol_values",
     "witness",
     "witness_alive",
 ]
 
 Allows = Callable[[Snapshot, Step, Snapshot], bool]
+Values = dict[str, bool | int | Fraction]
 
 
 def crosscheck_runs(
@@ -50,6 +51,7 @@ def crosscheck_runs(
     seed: int = 0,
     dead: frozenset[tuple[str, int]] = frozenset(),
     reached: frozenset[End] | None = None,
+    values: Sequence[Sequence[Values]] | None = None,
 ) -> CrossCheck:
     """Look for a concrete run that the symbolic reading or the certificate does not allow.
 
@@ -63,8 +65,9 @@ def crosscheck_runs(
         The step relation: state before, step, state after to a truth.
     dead : set of (machine, transition number)
         Transitions proved never to be taken; the others count as live.
-    reached : set of ends, optional
-        ``ends_reached(model, runs)``, where the caller has it already.
+    reached, values : optional
+        ``ends_reached(model, runs)`` and the ``state_values`` of each run, where the caller has them
+        already.
 
     Returns
     -------
@@ -98,7 +101,8 @@ def crosscheck_runs(
         ) from problem
     for number, run in enumerate(runs):
         _steps_are_allowed(run, number, allows)
-        _states_are_inside(run, number, prop, invariant, budget, model)
+        inside = state_values(model, run) if values is None else values[number]
+        _states_are_inside(run, number, prop, invariant, budget, inside)
         _property_holds(concrete, run, number, prop)
     live = {end for end in window_ends(model, budget) if end[:2] not in dead}
     if reached is None:
@@ -125,18 +129,27 @@ def symbol_sorts(model: Model, prop: Property, budget: int) -> dict[str, str]:
     return sorts
 
 
-def symbol_values(
-    model: Model, snapshot: Snapshot, watch: Watch, fresh: frozenset[str]
-) -> dict[str, bool | int | Fraction]:
-    """The value in one state of every symbol of section 10 (``fresh``: machines that are)."""
-    values: dict[str, bool | int | Fraction] = dict(snapshot.times)
-    for machine in model.machines:
-        for state in machine.states:
-            values[f"{machine.name} is {state}"] = snapshot.locations[machine.name] == state
-        values[f"fresh {machine.name}"] = machine.name in fresh
-    values["spent"] = snapshot.spent
-    values.update(watch.values())
-    return values
+def state_values(model: Model, run: Run) -> tuple[Values, ...]:
+    """The value in each state of ``run`` of every symbol of section 10 but those of the watch."""
+    names = [(f"{m.name} is {state}", m.name, state) for m in model.machines for state in m.states]
+    fresh: frozenset[str] = frozenset()
+    found = []
+    for index, snapshot in enumerate(run.snapshots):
+        if index > 0:
+            step = run.steps[index - 1]
+            fresh = (
+                fresh | {m.machine for m in step.moves} if step.kind == "settle" else frozenset()
+            )
+        values: Values = {name: _plain(time) for name, time in snapshot.times.items()}
+        values |= {name: snapshot.locations[machine] == state for name, machine, state in names}
+        values |= {f"fresh {machine.name}": machine.name in fresh for machine in model.machines}
+        found.append(values | {"spent": snapshot.spent})
+    return tuple(found)
+
+
+def _plain(time: Fraction) -> int | Fraction:
+    """Whole numbers as integers: comparing with these is much faster."""
+    return time.numerator if time.denominator == 1 else time
 
 
 def _steps_are_allowed(run: Run, number: int, allows: Allows) -> None:
@@ -153,21 +166,24 @@ def _steps_are_allowed(run: Run, number: int, allows: Allows) -> None:
 
 
 def _states_are_inside(
-    run: Run, number: int, prop: Property, invariant: Invariant, budget: int, model: Model
+    run: Run,
+    number: int,
+    prop: Property,
+    invariant: Invariant,
+    budget: int,
+    values: Sequence[Values],
 ) -> None:
     watch = Watch(prop)
-    fresh: frozenset[str] = frozenset()
     for index, snapshot in enumerate(run.snapshots):
         if index > 0:
-            step = run.steps[index - 1]
-            watch.go_on(run.snapshots[index - 1], step)
-            fresh = fresh | {m.machine for m in step.moves} if step.kind == "settle" else frozenset()
-        if not invariant.holds(symbol_values(model, snapshot, watch, fresh)):
+            watch.go_on(run.snapshots[index - 1], run.steps[index - 1])
+        if not invariant.holds(values[index] | watch.values()):
             raise Disagreement(
                 f"a concrete run leaves the invariant that is to prove {prop.id!r}",
                 {
                     "concrete machine": f"run {number} of budget {budget}, state {index}: "
-                    f"{_state(snapshot)}, {watch.values()}, fresh {sorted(fresh)}",
+                    f"{_state(snapshot)}, {watch.values()}, fresh "
+                    f"{[m for m in snapshot.locations if values[index][f'fresh {m}']]}",
                     "certificate": "the invariant is false there",
                 },
             )

@@ -17,7 +17,13 @@ from verifier.engines.limits import Allowance, OutOfBudget
 from verifier.engines.response import decide_response
 from verifier.engines.study import Study
 from verifier.evidence.aliveness import Aliveness
-from verifier.evidence.crosscheck import crosscheck_runs, random_runs, witness
+from verifier.evidence.crosscheck import (
+    Values,
+    crosscheck_runs,
+    random_runs,
+    state_values,
+    witness,
+)
 from verifier.evidence.judgement import Unjudged
 from verifier.evidence.quieten import quietened
 from verifier.evidence.random_walk import End, ends_reached
@@ -65,6 +71,7 @@ class Bench:
         self._runs: tuple[Run, ...] | None = None
         self._allowed: Callable | None = None
         self._reached: frozenset[End] | None = None
+        self._values: tuple[tuple[Values, ...], ...] | None = None
         faults = {t.fault for m in model.machines for t in m.transitions if t.fault}
         self.assumptions = tuple(sorted(faults))
 
@@ -75,6 +82,7 @@ class Bench:
         if isinstance(self.study(), Study):
             allowed = self.allows()
             self._reached = ends_reached(self.model, self.runs())
+            self._values = tuple(state_values(self.model, run) for run in self.runs())
             for run in self.runs():
                 for before, step, after in zip(run.snapshots, run.steps, run.snapshots[1:]):
                     allowed(before, step, after)
@@ -244,6 +252,7 @@ class Bench:
             budget=self.budget,
             seed=self.limits.seed,
             reached=self._reached,
+            values=self._values,
         )
 
     # -- what keeps a proof from being hollow
