@@ -45,7 +45,7 @@ class Reason:
         self.d = diagrams
         self.space = source.exploration.space
         self.sets = list(source.exploration.sets.items())
-        self.times = times
+        self.gaps = self.space.gaps(times)
         self.values = {name: frozenset({location[name]}) for name in source.registers}
 
     def formula(self) -> Formula | None:
@@ -61,7 +61,7 @@ class Reason:
         hull = inside[0][0]
         for zone, _ in inside[1:]:
             hull = self.space.hull(hull, zone)
-        broken = self.space.broken(hull, self.times, clocks)
+        broken = self.space.broken(hull, self.gaps, clocks)
         if broken is None:
             bounds = any_of(*(zone_formula(self.space, z, clocks) for z, _ in inside))
             return any_of(negate(self._cube(registers, self.values)), bounds)
@@ -77,7 +77,7 @@ class Reason:
         return [(z, s) for z, s in pool if s & cube != self.d.false]
 
     def _excludes(self, inside: list[tuple[Zone, Diagram]], clocks: Sequence[str]) -> bool:
-        return not any(self.space.holds(zone, self.times, clocks) for zone, _ in inside)
+        return not any(self.space.holds(zone, self.gaps, clocks) for zone, _ in inside)
 
     def _fewer(self, registers, inside, clocks):
         """Leave out machines, then clocks, as long as the state stays excluded."""

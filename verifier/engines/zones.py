@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from fractions import Fraction
-from math import lcm
+from math import ceil, lcm
 from operator import ge
 
 INFINITE = 1 << 60
@@ -173,22 +173,28 @@ class Space:
         """The least zone that holds both."""
         return tuple(map(max, one, other))
 
-    def holds(self, zone: Zone, values: Mapping[str, Fraction], clocks: Iterable[str]) -> bool:
-        """Whether ``values`` meets every bound of ``zone`` among ``clocks`` and 0."""
-        return self.broken(zone, values, clocks) is None
+    def gaps(self, values: Mapping[str, Fraction]) -> Zone:
+        """The least bounds that ``values`` meets. It meets a bound if that is not below."""
+        known = [Fraction(0), *(values[name] * self.scale for name in self.names)]
+        found = []
+        for left in known:
+            for right in known:
+                gap = left - right
+                found.append(2 * gap.numerator + 1 if gap.denominator == 1 else 2 * ceil(gap))
+        return tuple(found)
 
-    def broken(
-        self, zone: Zone, values: Mapping[str, Fraction], clocks: Iterable[str]
-    ) -> tuple[int, int, int] | None:
-        """A bound (i, j, bound) among ``clocks`` and 0 that ``values`` breaks; simple ones first."""
+    def holds(self, zone: Zone, gaps: Zone, clocks: Iterable[str]) -> bool:
+        """Whether the values with ``gaps`` meet every bound of ``zone`` among ``clocks`` and 0."""
+        return self.broken(zone, gaps, clocks) is None
+
+    def broken(self, zone: Zone, gaps: Zone, clocks: Iterable[str]) -> tuple[int, int, int] | None:
+        """A bound (i, j, bound) among ``clocks`` and 0 that the values with ``gaps`` break; simple
+        ones first."""
         n = self.size
-        some = [(0, Fraction(0))] + [(self.index[c], values[c] * self.scale) for c in clocks]
-        for i, left in some:
-            for j, right in some:
-                bound = zone[i * n + j]
-                if i == j or bound >= INFINITE:
-                    continue
-                gap, limit = left - right, bound >> 1
-                if gap > limit or (gap == limit and not bound & 1):
-                    return i, j, bound
+        some = [0, *(self.index[clock] for clock in clocks)]
+        for i in some:
+            for j in some:
+                cell = i * n + j
+                if zone[cell] < gaps[cell]:
+                    return i, j, zone[cell]
         return None
