@@ -19,8 +19,9 @@ from fractions import Fraction
 import z3
 
 from verifier.engines.diagrams import Diagrams
+from verifier.engines.induction import Denials
 from verifier.engines.limits import Allowance, OutOfBudget
-from verifier.engines.reasons import Reason, Source
+from verifier.engines.reasons import Source
 from verifier.engines.solver import Answer, Frames, Query, is_true, number
 from verifier.semantics.formula import (
     Apart,
@@ -111,7 +112,9 @@ class Book:
 
     # -- certificates
 
-    def certify(self, system: System, bad: Formula, sources: Sequence[Source]) -> list[Lemma]:
+    def certify(
+        self, system: System, bad: Formula, sources: Sequence[Source | Denials]
+    ) -> list[Lemma]:
         """Lemmas that together are inductive and exclude ``bad``, none of them needless.
 
         Raises ``NotExcluded`` when z3 finds a bad state, or one that leads out of the lemmas, which
@@ -121,7 +124,7 @@ class Book:
         return self.fewest(system, self.exclude(system, [term], sources), [term])
 
     def exclude(
-        self, system: System, terms: Sequence[z3.BoolRef], sources: Sequence[Source]
+        self, system: System, terms: Sequence[z3.BoolRef], sources: Sequence[Source | Denials]
     ) -> list[Lemma]:
         """As ``certify``, for terms over frame 0 and further frames that no state may satisfy; some
         of the lemmas may be needless."""
@@ -207,7 +210,11 @@ class Book:
         return used
 
     def _learn(
-        self, system: System, model: z3.ModelRef, sources: Sequence[Source], watched: list[Lemma]
+        self,
+        system: System,
+        model: z3.ModelRef,
+        sources: Sequence[Source | Denials],
+        watched: list[Lemma],
     ) -> None:
         """Add lemmas until the state of ``model`` is excluded and all lemmas are inductive."""
         todo = [self._new_lemma(system, model, sources, watched)]
@@ -228,7 +235,11 @@ class Book:
                 todo.pop()
 
     def _new_lemma(
-        self, system: System, model: z3.ModelRef, sources: Sequence[Source], watched: list[Lemma]
+        self,
+        system: System,
+        model: z3.ModelRef,
+        sources: Sequence[Source | Denials],
+        watched: list[Lemma],
     ) -> Lemma:
         location = {}
         for name in system.registers:
@@ -237,7 +248,7 @@ class Book:
             location[name] = self.d.registers[name][code]
         times = {clock: number(model, self.frames.clock(clock, 0)) for clock in system.clocks}
         for source in sources:
-            formula = Reason(self.d, source, location, times).formula()
+            formula = source.reason(self.d, location, times)
             if formula is not None:
                 mine = self.base if source.is_of(self.base) else system
                 lemma = self._add(formula, mine)

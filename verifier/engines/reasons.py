@@ -31,6 +31,13 @@ class Source:
         known = all(name in base.registers for name in self.registers)
         return known and TIME not in self.exploration.tracked
 
+    def reason(
+        self, diagrams: Diagrams, location: Mapping[str, str], times: Mapping[str, Fraction]
+    ) -> Formula | None:
+        """A formula true in every state of the exploration and false in the given one; None if the
+        exploration holds that state."""
+        return Reason(diagrams, self, location, times).formula()
+
 
 class Reason:
     """Why one exploration excludes one state, cut down to what is needed."""

@@ -8,6 +8,9 @@
 4. Clocks that are blamed though they are exact already (zones forget a little): bounded search a few
    steps deeper, then z3's fixed-point engine under all that is known.
 
+Where CUDD is missing, incremental induction in a SAT solver takes the place of 1 and 2, and diagrams are
+made only for what it finds to depend on times (``induction``).
+
 A proof leaves here as a few lemmas that z3 has confirmed on the whole timed step (``lemmas``).
 """
 
@@ -15,10 +18,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
-from verifier.engines import bounded, fixedpoint
+from verifier.engines import bounded, fixedpoint, induction
 from verifier.engines.certificate_text import smt_text
-from verifier.engines.diagrams import Diagram, Diagrams
+from verifier.engines.diagrams import Diagram, Diagrams, bdds
 from verifier.engines.explore import Explorer, Hit
 from verifier.engines.lemmas import Book, Lemma, clocks_of
 from verifier.engines.limits import Allowance, OutOfBudget
@@ -31,6 +35,8 @@ from verifier.semantics.run import Certificate, Finding, Gap, Trace
 from verifier.semantics.system import System, bare
 from verifier.semantics.watch import TIME
 from verifier.semantics.watched import build
+
+HAS_CUDD = bdds.__name__ == "dd.cudd"
 
 BEYOND = 4
 
@@ -55,9 +61,7 @@ class Study:
     allowance: Allowance
     base: System = field(init=False)
     diagrams: Diagrams = field(init=False)
-    start: Source = field(init=False)
     book: Book = field(init=False)
-    known: Diagram = field(init=False)
     groups: dict[tuple[frozenset[str], bool], tuple[Source | None, int]] = field(
         init=False, default_factory=dict
     )
@@ -68,10 +72,21 @@ class Study:
         self.diagrams = Diagrams(self.base)
         self.explorer = Explorer(self.diagrams, self.base, self.allowance)
         self.book = Book(self.base, self.diagrams, self.allowance)
+        if HAS_CUDD:
+            # before the properties are judged, in processes that begin with what is known here
+            assert self.known != self.diagrams.false
+
+    @cached_property
+    def start(self) -> Source:
+        """The bare model explored with all clocks forgotten."""
         found = self.explorer.run(self.base, frozenset(), self.diagrams.true)
         assert found is not None
-        self.start = Source(found, found.registers)
-        self.known = found.locations(self.diagrams)
+        return Source(found, found.registers)
+
+    @cached_property
+    def known(self) -> Diagram:
+        """The locations of ``start``."""
+        return self.start.exploration.locations(self.diagrams)
 
     def group(self, clocks: frozenset[str], most: int, near: bool) -> Source | None:
         """The bare model explored with ``clocks`` exact; None if that takes over ``most`` elements.
@@ -173,9 +188,17 @@ class _Decision:
         self.system = build(study.model, prop, study.budget, study.base)
         study.diagrams.admit(self.system)
         self.paths = study.paths(self.system)
-        self.knowledge = Knowledge(study)
+        self.first_blame: Blame | None = None
+
+    @cached_property
+    def knowledge(self) -> Knowledge:
+        return Knowledge(self.study)
 
     def run(self) -> Finding:
+        if not HAS_CUDD:
+            decided = self.by_induction()
+            if decided is not None:
+                return decided
         for most in SIZES:
             for costs in COSTS:
                 self.paths.costs = costs
@@ -184,6 +207,19 @@ class _Decision:
                     return found
         raise AssertionError("an exploration without a limit has no result")
 
+    def by_induction(self) -> Finding | None:
+        """Without diagrams; None, and who is to blame, where that takes exact times."""
+        study, bad = self.study, self.system.bad
+        facts = [lemma.formula for lemma in study.book.lemmas if not clocks_of(lemma.formula)]
+        found = induction.search(self.system, bad, study.allowance, facts)
+        if not isinstance(found, Hit):
+            return study.certificate(self.system, study.book.certify(self.system, bad, [found]))
+        outcome = self.paths.check(found, bad)
+        if isinstance(outcome, Trace):
+            return outcome
+        self.first_blame = outcome
+        return None
+
     def attempt(self, most: int | None) -> Finding | None:
         """Refine until decided; None when an exploration would take more than ``most`` elements."""
         clocks: frozenset[str] = frozenset()
@@ -191,21 +227,23 @@ class _Decision:
         efforts = FIRST if most == SIZES[0] else FIRST + SECOND
         while True:
             study.allowance.check()
-            found = study.explorer.run(
-                self.system, clocks, self.knowledge.known, self.system.bad, most=most
-            )
-            if found is None:
-                return None
-            if found.hit is None:
-                own = Source(found, found.registers)
-                sources = [*self.knowledge.sources, own]
-                lemmas = study.book.certify(self.system, self.system.bad, sources)
-                return study.certificate(self.system, lemmas)
-            blame = self.paths.blame(found.hit, self.system.bad)
+            blame, self.first_blame = self.first_blame, None
             if blame is None:
-                _, blame = self.shortest(clocks)
-                if isinstance(blame, Trace):
-                    return blame
+                found = study.explorer.run(
+                    self.system, clocks, self.knowledge.known, self.system.bad, most=most
+                )
+                if found is None:
+                    return None
+                if found.hit is None:
+                    own = Source(found, found.registers)
+                    sources = [*self.knowledge.sources, own]
+                    lemmas = study.book.certify(self.system, self.system.bad, sources)
+                    return study.certificate(self.system, lemmas)
+                blame = self.paths.blame(found.hit, self.system.bad)
+                if blame is None:
+                    _, blame = self.shortest(clocks)
+                    if isinstance(blame, Trace):
+                        return blame
             if self.knowledge.learn_from(blame, efforts):
                 continue
             wider = self.paths.widened(clocks, blame)
