@@ -350,3 +350,29 @@ def test_an_empty_list_of_packs_is_an_error(tmp_path):
     given = files("never: lit")
     given["model.yaml"] += "specs: []\n"
     assert [one.code for one in errors(tmp_path, given)] == ["LX401"]
+
+
+def test_a_pack_says_which_hazards_it_does_not_look_for(tmp_path):
+    given = files("never: lit")
+    given["specs/trial.yaml"] += "not_checked:\n  - {hazard: [H10, H11], says: no second train}\n"
+    put(tmp_path, given)
+    findings = Findings()
+    (pack,) = packs_in(tmp_path / "specs", findings)
+    assert len(findings) == 0
+    assert [(one.hazard, one.kinds, one.says) for one in pack.not_checked] == [
+        ("H10", ("TEXTBOOK",), "no second train"), ("H11", ("TEXTBOOK",), "no second train"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("entry", "code"),
+    [
+        ("{hazard: H10}", "LX116"),
+        ("{hazard: H10, says: x, applies_to: [AHB]}", "LX402"),
+        ("{hazard: H10, says: x, because: y}", "LX115"),
+    ],
+)
+def test_a_hazard_not_checked_has_a_reason_and_kinds_of_the_pack(entry, code, tmp_path):
+    given = files("never: lit")
+    given["specs/trial.yaml"] += f"not_checked:\n  - {entry}\n"
+    assert [one.code for one in errors(tmp_path, given)] == [code]

@@ -32,7 +32,7 @@ KINDS: dict[str, str] = {
     "US-2Q": "two-quadrant barriers with flashing lights (US)",
     "US-4Q": "four-quadrant barriers with flashing lights (US)",
     "PRE-EMPT": "crossing linked with road junction lights (pre-emption)",
-    "BRIDGE": "movable bridge over the railway or carrying it",
+    "BRIDGE": "bridge or underpass: road and railway at different levels",
     "TEXTBOOK": "published problem, no crossing of the trade",
 }
 

@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from verifier.diagnostics import Findings, Place, did_you_mean
@@ -68,6 +68,16 @@ class PackProperty:
 
 
 @dataclass(frozen=True, eq=False)
+class NotChecked:
+    """A hazard that the pack knows and no property of it looks for at some kinds; ``says`` why."""
+
+    hazard: str
+    kinds: tuple[str, ...]
+    says: str
+    place: Place
+
+
+@dataclass(frozen=True, eq=False)
 class Pack:
     """One spec pack file. ``groups`` are those of the model it quantifies over."""
 
@@ -79,6 +89,7 @@ class Pack:
     groups: tuple[Scalar, ...]
     needs: tuple[Need, ...]
     properties: tuple[PackProperty, ...]
+    not_checked: tuple[NotChecked, ...]
     body: Keys
 
 
@@ -92,7 +103,7 @@ def read_pack(path: str, findings: Findings, cited: Scalar | None = None) -> Pac
         findings,
         "a spec pack",
         must=("format", "pack", "kinds", "jurisdiction", "properties"),
-        may=("says", "groups", "needs", "parameters", "terms", "observers"),
+        may=("says", "groups", "needs", "parameters", "terms", "observers", "not_checked"),
     )
     if not isinstance(root, Keys):
         return None
@@ -112,6 +123,7 @@ def read_pack(path: str, findings: Findings, cited: Scalar | None = None) -> Pac
         words_of(body.get("groups"), findings, "a group"),
         tuple(_read_needs(body.get("needs"), findings)),
         tuple(one for one in properties if one is not None),
+        tuple(_read_not_checked(body.get("not_checked"), kinds, findings)),
         body,
     )
     _report_repeated_ids(pack, findings)
@@ -162,13 +174,7 @@ def _read_property(node: Node, kinds: tuple[str, ...], findings: Findings) -> Pa
     source = text_of(keys.get("source"), findings, "`source`")
     group = text_of(keys.get("for each"), findings, "`for each`")
     hazards = words_of(keys.get("hazard"), findings, "`hazard`")
-    applies_to = kinds
-    if "applies_to" in keys:
-        applies_to = _kinds(keys.get("applies_to"), findings)
-        for word in words_of(keys.get("applies_to"), findings, "a kind"):
-            if word.text in KINDS and word.text not in kinds:
-                message = f"the pack is not for kind `{word.text}`"
-                findings.add("LX402", word.spot, message, mark=f"it is for {', '.join(kinds)}")
+    applies_to = _applies_to(keys, kinds, findings)
     if id_ is not None and not _ID.match(id_.text):
         findings.add(
             "LX206",
@@ -190,6 +196,31 @@ def _read_property(node: Node, kinds: tuple[str, ...], findings: Findings) -> Pa
         keys,
         id_.place,
     )
+
+
+def _applies_to(keys: Keys, kinds: tuple[str, ...], findings: Findings) -> tuple[str, ...]:
+    """Those of the pack's ``kinds`` that a property or an entry is about: all, if it does not say."""
+    if "applies_to" not in keys:
+        return kinds
+    for word in words_of(keys.get("applies_to"), findings, "a kind"):
+        if word.text in KINDS and word.text not in kinds:
+            message = f"the pack is not for kind `{word.text}`"
+            findings.add("LX402", word.spot, message, mark=f"it is for {', '.join(kinds)}")
+    return _kinds(keys.get("applies_to"), findings)
+
+
+def _read_not_checked(
+    node: Node | None, kinds: tuple[str, ...], findings: Findings
+) -> Iterator[NotChecked]:
+    if node is None:
+        return
+    for item in list_of(node, findings, "`not_checked`"):
+        what = "a hazard that is not checked"
+        keys = keys_of(item, findings, what, must=("hazard", "says"), may=("applies_to",))
+        says = says_of(keys, findings)
+        applies_to = _applies_to(keys, kinds, findings)
+        for word in words_of(keys.get("hazard"), findings, "`hazard`"):
+            yield NotChecked(word.text, applies_to, says, word.place)
 
 
 def _report_repeated_ids(pack: Pack, findings: Findings) -> None:

@@ -35,6 +35,11 @@ def pack_lines(pack: Pack) -> list[str]:
     lines += ["", "  properties:"]
     for prop in pack.properties:
         lines += property_lines(prop)
+    if pack.not_checked:
+        lines += ["", "  hazards that no property of this pack looks for:"]
+    for one in pack.not_checked:
+        at = "" if one.kinds == pack.kinds else f" ({', '.join(one.kinds)})"
+        lines += paragraph(f"{one.hazard}{at}: {one.says}", "    ", "        ")
     return lines
 
 
@@ -77,6 +82,10 @@ def catalogue_json(kinds: Mapping[str, str], packs: Sequence[Pack]) -> str:
                         "budget": prop.budget,
                     }
                     for prop in pack.properties
+                ],
+                "not_checked": [
+                    {"hazard": one.hazard, "kinds": list(one.kinds), "says": one.says}
+                    for one in pack.not_checked
                 ],
             }
             for pack in packs
