@@ -7,6 +7,7 @@ on one property, minutes on its neighbour. Facts already proved make it much ste
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import z3
@@ -26,16 +27,29 @@ class Invariant:
     text: str
 
 
-def prove(system: System, allowance: Allowance, known: Formula | None = None) -> Invariant | None:
+class OutOfSteps(Exception):
+    """The engine has done as much work as it was given."""
+
+
+def prove(
+    system: System,
+    allowance: Allowance,
+    known: Formula | None = None,
+    options: Mapping[str, bool] | None = None,
+    most: int | None = None,
+) -> Invariant | None:
     """An invariant that excludes every bad state, or None when a bad state is reachable.
 
-    ``known`` must hold in every reachable state; the invariant returned includes it. Raises
-    ``OutOfBudget`` on unknown.
+    ``known`` must hold in every reachable state; the invariant returned includes it. ``options`` are
+    z3's. ``most`` is how much work it may do, in z3's own count, which is the same on every machine.
+    Raises ``OutOfSteps`` past it and ``OutOfBudget`` on unknown.
     """
     frames = Frames(system.registers, system.clocks)
     now, then = _variables(frames, 0), _variables(frames, 1)
     engine = z3.Fixedpoint()
-    engine.set(engine="spacer")
+    engine.set(engine="spacer", **(options or {}))
+    if most is not None:
+        engine.set(rlimit=most)
     if allowance.left is not None:
         engine.set(timeout=max(int(allowance.left * 1000), 1))
     reach = z3.Function("reach", *(v.sort() for v in now), z3.BoolSort())
@@ -59,9 +73,13 @@ def prove(system: System, allowance: Allowance, known: Formula | None = None) ->
     try:
         answer = engine.query(bad())
     except z3.Z3Exception as error:
+        if most is not None and "resource limit" in str(error):
+            raise OutOfSteps from error
         raise OutOfBudget(f"z3's fixed-point engine gave up ({error})") from error
     if answer == z3.sat:
         return None
+    if answer != z3.unsat and most is not None and "resource limit" in engine.reason_unknown():
+        raise OutOfSteps
     if answer != z3.unsat:
         raise OutOfBudget(f"z3's fixed-point engine gave up ({engine.reason_unknown()})")
     cover = engine.get_cover_delta(-1, reach)

@@ -20,13 +20,14 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
-from verifier.engines import bounded, fixedpoint, induction
+from verifier.engines import bounded, induction
 from verifier.engines.certificate_text import smt_text
 from verifier.engines.diagrams import Diagram, Diagrams, bdds
 from verifier.engines.explore import Explorer, Hit
 from verifier.engines.lemmas import Book, Lemma, clocks_of
 from verifier.engines.limits import Allowance, OutOfBudget
 from verifier.engines.paths import COSTS, Blame, PathCheck
+from verifier.engines.race import race
 from verifier.engines.reasons import Source
 from verifier.language.guard import machines_read
 from verifier.language.model import Model, Property
@@ -270,8 +271,8 @@ class _Decision:
         if trace is not None:
             return trace
         lemmas = [lemma.formula for lemma in self.study.book.lemmas]
-        found = fixedpoint.prove(self.system, allowance, all_of(*lemmas))
-        if found is None:
+        found = race(self.system, allowance, all_of(*lemmas))
+        if found.text is None:
             reason = (
                 f"a counterexample to `{self.prop.id}` exists but is over {depth + BEYOND} steps"
             )
