@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.oracles.judging import changed_model, changed_pack, results_of, verdicts_of
+from tests.oracles.judging import changed_model, results_of, verdicts_of
 from tests.oracles.walking import Walk
 from verifier.evidence.result import Result
 
@@ -45,7 +45,7 @@ OF_FULL = [
     ),
     Milestone(
         "all-down",
-        "barriers_closed",
+        "road_closed",
         ("exit", "lowered"),
         19,
         29,
@@ -80,20 +80,26 @@ def demands(milestones: list[Milestone]) -> str:
     return text
 
 
-def judged(folder: Path, model: str, pack: str, milestones: list[Milestone]) -> dict[str, Result]:
+def judged(folder: Path, model: str, kind: str, milestones: list[Milestone]) -> dict[str, Result]:
+    terms = ["lights_amber", "vehicle_on_crossing", *(m.term for m in milestones)]
+    needs = [f"  {term}: {{as: truth}}\n" for term in terms] + ["  closing_called: {as: command}\n"]
+    used = "".join(need for need in needs if need.split(":")[0].strip() in demands(milestones))
+    head = f"format: 1\npack: windows\nkinds: [{kind}]\njurisdiction: GB\nneeds:\n"
+    pack = folder / "windows.yaml"
+    pack.write_text(head + used + demands(milestones), encoding="utf-8")
     names = ("holds", "never-earlier", "later", "earlier")
-    ids = {f"{m.name}-{name}" for m in milestones for name in names} | {OF_THE_PACK}
-    return results_of(model, changed_pack(folder, pack, "properties:\n", demands(milestones)), ids)
+    return results_of(model, [str(pack)], {f"{m.name}-{name}" for m in milestones for name in names})
 
 
 @pytest.fixture(scope="module")
 def full(tmp_path_factory) -> dict[str, Result]:
-    return judged(tmp_path_factory.mktemp("full"), FULL, "gb_mcb_od.yaml", OF_FULL)
+    found = judged(tmp_path_factory.mktemp("full"), FULL, "MCB-OD", OF_FULL)
+    return found | results_of(FULL, [], [OF_THE_PACK])
 
 
 @pytest.fixture(scope="module")
 def half(tmp_path_factory) -> dict[str, Result]:
-    return judged(tmp_path_factory.mktemp("half"), HALF, "gb_ahb.yaml", OF_HALF)
+    return judged(tmp_path_factory.mktemp("half"), HALF, "AHB", OF_HALF)
 
 
 def hold_to_window(results: dict[str, Result], one: Milestone) -> None:
