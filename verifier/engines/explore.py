@@ -18,6 +18,7 @@ from dataclasses import dataclass, field
 
 from verifier.engines.diagrams import Diagram, Diagrams
 from verifier.engines.limits import Allowance
+from verifier.engines.outlook import Outlook
 from verifier.engines.relations import Relations, RelationStore
 from verifier.engines.steps import Stepper, Way
 from verifier.engines.zones import Space, Zone, includes
@@ -38,13 +39,16 @@ class Hit:
 
 @dataclass
 class Exploration:
-    """``hit`` is None when no bad state was reached; then ``sets`` is closed under every step."""
+    """``hit`` is None when no bad state was reached; then ``sets`` is closed under every step. With
+    ``in_layers`` there is no hit of fewer steps."""
 
     tracked: tuple[str, ...]
     space: Space
     sets: dict[Zone, Diagram]
     hit: Hit | None
     registers: tuple[str, ...]
+    n_elements: int
+    in_layers: bool
 
     def locations(self, diagrams: Diagrams) -> Diagram:
         """All locations reached, whatever the times."""
@@ -61,6 +65,10 @@ class Explorer:
         self.d = diagrams
         self.allowance = allowance
         self._store = RelationStore(diagrams, base)
+
+    def outlook(self, system: System, known: Diagram, bad: Formula) -> Outlook:
+        """How far from ``bad`` a location is at least."""
+        return Outlook(system, Relations(self._store, system, ()), known, bad)
 
     def run(
         self,
@@ -166,7 +174,16 @@ class _Search:
 
     def outcome(self) -> Exploration:
         s = self.stepper
-        return Exploration(s.tracked, s.space, self.visited, self.hit, tuple(s.system.registers))
+        registers = tuple(s.system.registers)
+        return Exploration(
+            s.tracked,
+            s.space,
+            self.visited,
+            self.hit,
+            registers,
+            n_elements=len(self.elements),
+            in_layers=isinstance(self, _Layers),
+        )
 
     def _way_to(self, index: int, targets: Diagram) -> Hit:
         d, system = self.d, self.stepper.system

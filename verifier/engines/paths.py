@@ -45,6 +45,7 @@ COSTS = (
     {Role.TRAIN: 6, Role.ROAD_USER: 5, Role.EQUIPMENT: 2},
     {Role.TRAIN: 2, Role.ROAD_USER: 1, Role.EQUIPMENT: 6},
 )
+LOOSE_FIRST = (True, False)
 MOST_GROUPS = 6
 MOST_QUESTIONS = 40
 
@@ -81,20 +82,21 @@ class PathCheck:
             kind: [_registers_read(part) for part in parts] for kind, parts in self.parts.items()
         }
 
-    def check(self, hit: Hit, end: Formula = YES) -> Trace | Blame:
-        """A trace along ``hit`` whose last state satisfies ``end``, or the clocks that forbid it."""
-        found = self._fit(hit, end)
+    def check(self, hit: Hit, end: Formula = YES, *, is_likely: bool = False) -> Trace | Blame:
+        """A trace along ``hit`` whose last state satisfies ``end``, or the clocks that forbid it; sooner
+        found when the trace ``is_likely``."""
+        found = self._fit(hit, end, (False,) if is_likely else LOOSE_FIRST)
         return found if isinstance(found, Blame) else self._earliest(found, hit)
 
     def blame(self, hit: Hit, end: Formula = YES) -> Blame | None:
         """The clocks that forbid ``hit``; None when it has times."""
-        found = self._fit(hit, end)
+        found = self._fit(hit, end, LOOSE_FIRST)
         return found if isinstance(found, Blame) else None
 
-    def _fit(self, hit: Hit, end: Formula) -> Query | Blame:
-        """Asked first without saying who moved: with the locations known that is seldom in doubt,
+    def _fit(self, hit: Hit, end: Formula, ways: Sequence[bool]) -> Query | Blame:
+        """Asked loosely: without saying who moved. With the locations known that is seldom in doubt,
         and what has no times then has none at all."""
-        for loose in (True, False):
+        for loose in ways:
             query = self._times_along(hit, end, loose)
             suspects = sorted(self.system.clocks)
             reply = query.ask(*(self._assumption(name) for name in suspects))
@@ -130,9 +132,7 @@ class PathCheck:
             (clocks | group for group in blame.groups), key=lambda c: (self.cost(c), sorted(c))
         )
 
-    def _groups(
-        self, query: Query, suspects: list[str]
-    ) -> tuple[frozenset[str], ...]:
+    def _groups(self, query: Query, suspects: list[str]) -> tuple[frozenset[str], ...]:
         """Several smallest contradictions, found by leaving out a clock of each one met before
         (Reiter, "A theory of diagnosis from first principles", 1987)."""
         found: list[frozenset[str]] = []
@@ -214,15 +214,36 @@ class PathCheck:
         """The trace in which each delay in turn is as short as it can be (or near it, when the
         shortest is not attained)."""
         frames = self._frames
-        mind = [self._assumption(name) for name in sorted(self.system.clocks)]
-        query.add(*mind)
-        for i in range(len(hit.kinds)):
-            if hit.kinds[i] == "world":
+        query.add(*(self._assumption(name) for name in sorted(self.system.clocks)))
+        acts = [i for i, kind in enumerate(hit.kinds) if kind == "world"]
+        if not shorten_all(query, [frames.delay(i) for i in acts]):
+            for i in acts:
                 shorten(query, frames.delay(i))
         reply = query.ask()
         if reply.answer is not Answer.SAT:
             raise OutOfBudget(f"z3 gave up on the times of a path ({reply.reason})")
         return read_trace(self.system, frames, reply.model, hit.path, hit.kinds)
+
+
+def shorten_all(query: Query, delays: Sequence[z3.ArithRef]) -> bool:
+    """Fix each delay in turn at its least value, all at once; False where some is only approached."""
+    optimizer = z3.Optimize()
+    optimizer.set("priority", "lex")
+    left = query.allowance.left
+    if left is not None:
+        optimizer.set("timeout", max(int(left * 1000), 1))
+    optimizer.add(query.solver.assertions())
+    goals = [optimizer.minimize(delay) for delay in delays]
+    if optimizer.check() != z3.sat:
+        return False
+    least = [optimizer.lower_values(goal) for goal in goals]
+    if any(as_fraction(part) != 0 for infinite, _, more in least for part in (infinite, more)):
+        return False
+    fixed = [delay == value for delay, (_, value, _) in zip(delays, least, strict=True)]
+    if query.ask(*fixed).answer is not Answer.SAT:
+        return False
+    query.add(*fixed)
+    return True
 
 
 def shorten(query: Query, delay: z3.ArithRef) -> None:

@@ -3,6 +3,8 @@
 1. Forget all clocks and compute the reachable locations, once for the model.
 2. A bad state still reachable? Take a shortest way to it and ask for exact times. They exist: a
    counterexample. They do not: the clocks to blame.
+   Then, and each time it comes back here, a scout looks a little farther with nothing forgotten, one
+   location after another: near counterexamples are found long before the right clocks (``scout``).
 3. Explore again with those clocks exact, all others forgotten; first for the model alone, so that
    every property profits, then with the property's watch. Back to 2.
 4. Clocks that are blamed though they are exact already (zones forget a little): bounded search a few
@@ -23,12 +25,14 @@ from functools import cached_property
 from verifier.engines import bounded, induction
 from verifier.engines.certificate_text import smt_text
 from verifier.engines.diagrams import Diagram, Diagrams, bdds
-from verifier.engines.explore import Explorer, Hit
+from verifier.engines.explore import Exploration, Explorer, Hit
 from verifier.engines.lemmas import Book, Lemma, clocks_of
 from verifier.engines.limits import Allowance, OutOfBudget
 from verifier.engines.paths import COSTS, Blame, PathCheck
+from verifier.engines.places import Places
 from verifier.engines.race import race
 from verifier.engines.reasons import Source
+from verifier.engines.scout import Scout, can_scout
 from verifier.language.guard import machines_read
 from verifier.language.model import Model, Property
 from verifier.semantics.formula import Formula, all_of
@@ -46,6 +50,13 @@ FIRST = ((True, 60),)
 SECOND = ((True, 400),)
 # How large an exploration of the property may grow before another order of clocks is tried.
 SIZES = (700, 2500, None)
+# How many arrivals the scout of a property may count at first (a tenth of a second or two), how many
+# once a counterexample is known to exist that more than the first ``NEAR`` elements in layers lie before,
+# and how many more for each element explored. An arrival takes a hundredth of an element's time.
+GLANCES = 6000
+NEAR = 150
+GLANCES_WHEN_SURE = 60_000
+GLANCES_PER_ELEMENT = 10
 TRY_MORE = "give it more time (--time-limit), or look at the times named above"
 
 
@@ -101,7 +112,10 @@ class Study:
             if explored is not None:
                 found = Source(explored, explored.registers)
             self.groups[clocks, near] = (found, most)
-        return found
+        # what another property has found with more effort is not for who asks for less: who asked first
+        # must make no difference
+        is_enough = found is not None and found.exploration.n_elements <= most + 1
+        return found if is_enough else None
 
     def near(self, clocks: frozenset[str]) -> frozenset[str]:
         """The machines that ``clocks`` belong to and those that their guards read."""
@@ -124,11 +138,14 @@ class Study:
         clocks: frozenset[str],
         known: Diagram,
         bad: Formula,
-    ) -> tuple[Hit, Trace | Blame]:
+        most: int | None = None,
+    ) -> tuple[Hit, Trace | Blame] | None:
         """A way of the fewest steps to ``bad``, which is known to be reached with only ``clocks``
-        exact; and its times, or the clocks that forbid it."""
-        found = self.explorer.run(system, clocks, known, bad, shortest=True)
-        assert found is not None and found.hit is not None
+        exact; and its times, or the clocks that forbid it. None if it takes over ``most`` elements."""
+        found = self.explorer.run(system, clocks, known, bad, most, shortest=True)
+        if found is None:
+            return None
+        assert found.hit is not None
         return found.hit, paths.check(found.hit, bad)
 
     def decide(self, prop: Property) -> Finding:
@@ -161,6 +178,7 @@ class Knowledge:
         self.study = study
         self.known = study.known
         self.sources = [study.start]
+        self.n_elements = 0  # explored for this, by whomever
 
     def add(self, source: Source) -> bool:
         """True if the source excludes a location that was not excluded before."""
@@ -176,7 +194,10 @@ class Knowledge:
         has taught something; True if so."""
         for near, most in efforts:
             for clocks in blame.groups:
-                source = None if TIME in clocks else self.study.group(clocks, most, near)
+                if TIME in clocks:
+                    continue
+                source = self.study.group(clocks, most, near)
+                self.n_elements += most if source is None else source.exploration.n_elements
                 if source is not None and self.add(source):
                     return True
         return False
@@ -194,6 +215,17 @@ class _Decision:
     @cached_property
     def knowledge(self) -> Knowledge:
         return Knowledge(self.study)
+
+    @cached_property
+    def scout(self) -> Scout | None:
+        if not can_scout(self.system):
+            return None
+        study, places = self.study, Places(self.system)
+        if not HAS_CUDD:
+            return Scout(self.system, places, study.allowance)
+        bad = self.system.bad
+        outlook = study.explorer.outlook(self.system, self.knowledge.known, bad)
+        return Scout(self.system, places, study.allowance, outlook.ahead)
 
     def run(self) -> Finding:
         if not HAS_CUDD:
@@ -240,11 +272,12 @@ class _Decision:
                     sources = [*self.knowledge.sources, own]
                     lemmas = study.book.certify(self.system, self.system.bad, sources)
                     return study.certificate(self.system, lemmas)
-                blame = self.paths.blame(found.hit, self.system.bad)
-                if blame is None:
-                    _, blame = self.shortest(clocks)
-                    if isinstance(blame, Trace):
-                        return blame
+                self.knowledge.n_elements += found.n_elements
+                blame = self.follow(found, clocks)
+            else:
+                blame = self.look_ahead(GLANCES) or blame
+            if isinstance(blame, Trace):
+                return blame
             if self.knowledge.learn_from(blame, efforts):
                 continue
             wider = self.paths.widened(clocks, blame)
@@ -257,10 +290,43 @@ class _Decision:
                     return self.last_resort(hit)
             clocks = wider
 
-    def shortest(self, clocks: frozenset[str]) -> tuple[Hit, Trace | Blame]:
-        """A way of the fewest steps to a bad state, where one is known to be, and what becomes of it."""
+    def follow(self, found: Exploration, clocks: frozenset[str]) -> Trace | Blame:
+        """A shortest counterexample, as the way found suggests or the scout sees it; or the clocks that
+        forbid this way, or the shortest one where this has times but is not the shortest."""
+        assert found.hit is not None
+        if found.in_layers:
+            outcome = self.paths.check(found.hit, self.system.bad)
+            return outcome if isinstance(outcome, Trace) else self.look_ahead(GLANCES) or outcome
+        blame = self.paths.blame(found.hit, self.system.bad)
+        if blame is not None:
+            return self.look_ahead(GLANCES) or blame
+        near = self.shortest(clocks, NEAR)
+        if near is not None:
+            return near[1]
+        return self.look_ahead(GLANCES_WHEN_SURE) or self.shortest(clocks)[1]
+
+    def look_ahead(self, most: int) -> Trace | None:
+        """A counterexample of the fewest steps, if the scout can see one within ``most`` arrivals and
+        those for what has been explored. Without exact times for it the scout is mistaken and not asked
+        again."""
+        if self.scout is None:
+            return None
+        hit = self.scout.run(most + GLANCES_PER_ELEMENT * self.knowledge.n_elements)
+        if hit is None:
+            return None
+        trace = self.paths.check(hit, self.system.bad, is_likely=True)
+        if isinstance(trace, Trace):
+            return trace
+        self.scout = None
+        return None
+
+    def shortest(
+        self, clocks: frozenset[str], most: int | None = None
+    ) -> tuple[Hit, Trace | Blame] | None:
+        """A way of the fewest steps to a bad state, where one is known to be, and what becomes of it;
+        None when it is not among the first ``most`` elements."""
         return self.study.shortest_way(
-            self.system, self.paths, clocks, self.knowledge.known, self.system.bad
+            self.system, self.paths, clocks, self.knowledge.known, self.system.bad, most
         )
 
     def last_resort(self, hit: Hit) -> Finding:
