@@ -328,6 +328,13 @@ def test_the_six_built_in_properties(tmp_path):
     assert And((TRUE,)) != TRUE
 
 
+def test_dead_is_asked_under_the_most_faults_that_a_property_allows(tmp_path):
+    model, properties = loaded(tmp_path, files("never: lit\n    under: {faults: 2}"))
+    asked = {one.id: one.budget for one in built_in_properties(model, properties)}
+    assert asked.pop("dead") == 2 and set(asked.values()) == {0}
+    assert {one.budget for one in built_in_properties(model)} == {0}
+
+
 def test_a_pack_that_cannot_be_read_is_one_error(tmp_path):
     given = files("never: lit")
     given["specs/trial.yaml"] = given["specs/trial.yaml"].replace("groups: [track]", "groups: [")

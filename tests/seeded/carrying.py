@@ -33,8 +33,9 @@ def all_asked(model: Model, properties: Iterable[Property]) -> list[Property]:
 
     The shipped models name no member of a group, so what holds for one line holds for the other.
     """
+    properties = tuple(properties)
     first: dict[str, Property] = {}
-    for prop in (*built_in_properties(model), *properties):
+    for prop in (*built_in_properties(model, properties), *properties):
         first.setdefault(re.sub(r"\[\w+\]", "", prop.id), prop)
     return list(first.values())
 
@@ -58,7 +59,9 @@ def carried_over(
     bench: Bench, properties: Sequence[Property], proofs: dict[str, Certificate]
 ) -> list[Property]:
     """Those that what is left of a good model's proofs proves of the model of ``bench`` too, and whose
-    trigger still comes in it."""
+    trigger still comes in it; all of them asked under no faults."""
+    if not properties:
+        return []
     model = bench.model
     plain = next(p for p in built_in_properties(model) if p.form is Form.AMBIGUOUS)
     pool = sorted({fact for proof in proofs.values() for fact in facts_of(proof.invariant)})

@@ -78,7 +78,7 @@ def test_the_first_named_property_of_a_flawed_model_is_violated(path: Path) -> N
     first = catchers(path)[0]
     model, properties = load(str(path))
     asked = next(p for p in all_asked(model, properties) if family(p) == first)
-    result = Bench(model, 0, LIMITS).judged(asked)
+    result = Bench(model, asked.budget, LIMITS).judged(asked)
     assert result.verdict == "violated"
     assert result.trace is not None
 
@@ -113,10 +113,13 @@ def test_what_the_file_names_is_violated_and_nothing_else(path: Path, good_proof
     asked = all_asked(model, properties)
     if path in ERRORS:
         asked = [p for p in asked if p.form is not Form.DEAD]
-    bench = Bench(model, 0, LIMITS)
-    others = [p for p in asked if family(p) not in names]
-    proved = carried_over(bench, others, good_proofs(good_model(path)))
-    results = [bench.judged(p) for p in asked if p not in proved]
+    results = []
+    for budget in sorted({p.budget for p in asked}):
+        bench = Bench(model, budget, LIMITS)
+        under_it = [p for p in asked if p.budget == budget]
+        others = [p for p in under_it if family(p) not in names and budget == 0]
+        proved = carried_over(bench, others, good_proofs(good_model(path)))
+        results += [bench.judged(p) for p in under_it if p not in proved]
     assert {family(r.property) for r in results if is_caught(r)} == names
     spared = {r.property.id: r.verdict for r in results if not is_caught(r)}
     assert {name: v for name, v in spared.items() if v not in ("proved", "shown")} == {}

@@ -79,7 +79,7 @@ def load_all(files: Sequence[str], specs: Sequence[str]) -> tuple[list[Loaded], 
             details = tuple(str(one) for one in errors.diagnostics)
             refused.append(Refused(file, f"{file} cannot be used", False, details))
             continue
-        loaded.append((model, (*built_in_properties(model), *properties)))
+        loaded.append((model, (*built_in_properties(model, properties), *properties)))
     return loaded, refused
 
 

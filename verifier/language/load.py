@@ -72,11 +72,14 @@ def load(path: str, packs: Sequence[str] = ()) -> tuple[Model, tuple[Property, .
     return check.model(tuple(dict.fromkeys(read))), tuple(properties)
 
 
-def built_in_properties(model: Model) -> tuple[Property, ...]:
-    """The six properties of every model (``specs/semantics.md`` section 9)."""
+def built_in_properties(model: Model, properties: Sequence[Property] = ()) -> tuple[Property, ...]:
+    """The six properties of every model (``specs/semantics.md`` section 9), asked of it beside
+    ``properties``: what answers to a fault is dead only where the faults they allow do not wake it."""
     place = Place(model.path, 1, 1)
+    most = max((prop.budget for prop in properties), default=0)
     return tuple(
-        Property(form.value, form, says, f"specs/semantics.md {section}", "", place)
+        Property(form.value, form, says, f"specs/semantics.md {section}", "", place,
+                 budget=most if form is Form.DEAD else 0)
         for form, section, says in _BUILT_IN
     )
 
