@@ -17,6 +17,7 @@ from verifier.commands.check import check
 from verifier.commands.draw import draw
 from verifier.commands.explain import explain
 from verifier.commands.list_ import list_
+from verifier.commands.new import new
 from verifier.commands.recheck import recheck
 from verifier.commands.streams import say
 from verifier.commands.table import table
@@ -39,7 +40,7 @@ def cli() -> None:
     """
 
 
-for verb in (check, draw, explain, list_, recheck, table):
+for verb in (check, draw, explain, list_, new, recheck, table):
     cli.add_command(verb)
 
 

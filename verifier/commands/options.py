@@ -64,6 +64,12 @@ OPTIONS: dict[str, Callable[[Any], Any]] = {
         "-o", "--output", type=click.Path(dir_okay=False, allow_dash=True), metavar="FILE",
         help="The file to write: .svg, .png or .dot; - is standard output (SVG).",
     ),
+    "new-model": click.option(
+        "-o", "--output", required=True, type=click.Path(), metavar="FILE", help="The model to write, .yaml.",
+    ),
+    "overwrite": click.option(
+        "--overwrite", is_flag=True, help="Replace FILE if it is there; parts are never replaced.",
+    ),
 }
 
 

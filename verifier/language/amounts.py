@@ -9,6 +9,7 @@ from verifier.language.grammar import parse_window
 from verifier.language.model import Window
 from verifier.language.names import Amount, Broken, Closure, Scope
 from verifier.language.shape import fill
+from verifier.language.starting import left_open
 from verifier.language.syntax import WindowText, Word
 from verifier.language.tree import Scalar
 from verifier.language.units import (
@@ -53,7 +54,7 @@ class Amounts:
                 self._known[amount] = None
                 raise AlreadyReported
             self._chain.append(amount)
-            value = self.value(amount.closure)
+            value = self.value(amount.closure, amount.name)
             self._chain.pop()
             self._known.setdefault(amount, value)
             if amount.type != "any" and value is not None:
@@ -65,8 +66,14 @@ class Amounts:
             raise AlreadyReported
         return value
 
-    def value(self, closure: Closure):
-        """The value of a quantity or window as text; None after a diagnostic."""
+    def value(self, closure: Closure, name: str = ""):
+        """The value of a quantity or window as text, called ``name``; None after a diagnostic."""
+        what = left_open(closure.scalar.text)
+        if what is not None:
+            message = f"`{name}` is to be filled in" if name else "a value is to be filled in"
+            mark = f"{what} is due here" if what else "a quantity is due here"
+            self._findings.add("LX224", closure.scalar.spot, message, mark=mark)
+            return None
         text = self._parse(closure.scalar)
         if text is None:
             return None

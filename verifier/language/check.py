@@ -26,7 +26,8 @@ from verifier.language.shape import (
     says_of,
     text_of,
 )
-from verifier.language.tree import Keys, Node, Scalar
+from verifier.language.starting import left_open
+from verifier.language.tree import Node, Scalar
 from verifier.language.units import AlreadyReported, show
 
 MODEL_KEYS = ("says", "specs", "groups", "parameters", "parts", "terms", "sensors", "machines")
@@ -76,6 +77,9 @@ class ModelCheck:
     def _header(self) -> Header:
         findings, body = self.findings, self.body
         crossing = text_of(body.get("crossing"), findings, "`crossing`")
+        if crossing is not None and left_open(crossing.text) is not None:
+            message = "the name of the crossing is to be filled in"
+            findings.add("LX224", crossing.spot, message, mark="any name is due here")
         kind = one_of(body.get("kind"), findings, "kind", KINDS)
         jurisdiction = one_of(body.get("jurisdiction"), findings, "jurisdiction", JURISDICTIONS)
         return Header(crossing.text if crossing else "", kind, jurisdiction, says_of(body, findings))
