@@ -21,7 +21,7 @@ from verifier.semantics.formula import (
     any_of,
     negate,
 )
-from verifier.semantics.system import BITS, Clock, Part, System, bare, guard_formula
+from verifier.semantics.system import BITS, SPENT, Clock, Part, System, bare, guard_formula
 from verifier.semantics.watch import TIME, watch_for
 
 
@@ -141,10 +141,15 @@ def _pulse(base: System, machine: Machine) -> Formula:
 
 
 def _alive(base: System, subject: tuple) -> Formula:
-    """11.3 for ``dead``: the world acts only from settled states."""
+    """11.3 for ``dead``: the world acts only from settled states, a fault only while it can be paid."""
     kind, name, which = subject
     if kind == "state":
         return In(name, frozenset({which}))
     (rule,) = [r for r in base.rules[name] if r.transition.index == which]
     in_world = not base.model.machine(name).is_control
-    return all_of(rule.enabled, base.settled if in_world else YES)
+    left = frozenset(str(n) for n in range(base.budget))
+    return all_of(
+        rule.enabled,
+        base.settled if in_world else YES,
+        In(SPENT, left) if rule.transition.fault else YES,
+    )
