@@ -60,9 +60,12 @@ def _without(act: Step, number: int, left_out: frozenset[tuple[int, Move]]) -> S
 
 def _led_on(concrete: Concrete, acts: list[Step], model: Run) -> Run | None:
     """A run with these world steps, in which control does what follows from them; it ends settled
-    if ``model`` does. None when it is no run or takes more steps than ``model``."""
-    taken: list[Step] = []
-    snapshots = [concrete.initial()]
+    if ``model`` does. None when it is no run or takes more steps than ``model``. It is ``model`` itself
+    up to the first world step that is another."""
+    acts_at = [place for place, step in enumerate(model.steps) if step.kind == "world"]
+    same = next(n for n, place in enumerate(acts_at) if acts[n] != model.steps[place])
+    taken = list(model.steps[: acts_at[same]])
+    snapshots = list(model.snapshots[: acts_at[same] + 1])
     most = len(model.steps)
 
     def take(step: Step) -> None:
@@ -74,10 +77,10 @@ def _led_on(concrete: Concrete, acts: list[Step], model: Run) -> Run | None:
             take(next(concrete.settle_rounds(snapshots[-1])))
 
     try:
-        for act in acts:
+        for act in acts[same:]:
             settle()
             take(act)
-        if not acts or model.steps[-1].kind == "settle":
+        if model.steps[-1].kind == "settle":
             settle()
     except NotAllowed:
         return None
