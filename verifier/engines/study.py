@@ -53,7 +53,7 @@ SIZES = (700, 2500, None)
 # How many arrivals the scout of a property may count at first (a tenth of a second or two), how many
 # once a counterexample is known to exist that more than the first ``NEAR`` elements in layers lie before,
 # and how many more for each element explored. An arrival takes a hundredth of an element's time.
-GLANCES = 6000
+GLANCES = 7000
 NEAR = 150
 GLANCES_WHEN_SURE = 60_000
 GLANCES_PER_ELEMENT = 10
