@@ -50,13 +50,14 @@ FIRST = ((True, 60),)
 SECOND = ((True, 400),)
 # How large an exploration of the property may grow before another order of clocks is tried.
 SIZES = (700, 2500, None)
-# How many arrivals the scout of a property may count at first (a tenth of a second or two), how many
-# once a counterexample is known to exist that more than the first ``NEAR`` elements in layers lie before,
-# and how many more for each element explored. An arrival takes a hundredth of an element's time.
+# How many arrivals the scout of a property may count at first (a tenth of a second or two), and how many
+# more for each element explored, which takes a hundred times as long.
 GLANCES = 7000
-NEAR = 150
-GLANCES_WHEN_SURE = 60_000
 GLANCES_PER_ELEMENT = 10
+# How many once an exploration has grown too large, or a counterexample is known to exist but lies behind
+# more than the first ``NEAR`` elements in layers.
+MANY_GLANCES = 100_000
+NEAR = 150
 TRY_MORE = "give it more time (--time-limit), or look at the times named above"
 
 
@@ -235,7 +236,7 @@ class _Decision:
         for most in SIZES:
             for costs in COSTS:
                 self.paths.costs = costs
-                found = self.attempt(most)
+                found = self.attempt(most) or self.look_ahead(MANY_GLANCES)
                 if found is not None:
                     return found
         raise AssertionError("an exploration without a limit has no result")
@@ -303,7 +304,7 @@ class _Decision:
         near = self.shortest(clocks, NEAR)
         if near is not None:
             return near[1]
-        return self.look_ahead(GLANCES_WHEN_SURE) or self.shortest(clocks)[1]
+        return self.look_ahead(MANY_GLANCES) or self.shortest(clocks)[1]
 
     def look_ahead(self, most: int) -> Trace | None:
         """A counterexample of the fewest steps, if the scout can see one within ``most`` arrivals and
