@@ -16,7 +16,17 @@ import z3
 
 from verifier.engines.explore import Hit
 from verifier.engines.limits import Allowance, OutOfBudget
-from verifier.engines.solver import Answer, Frames, Query, as_fraction, is_true, number
+from verifier.engines.solver import (
+    Answer,
+    Frames,
+    Query,
+    as_fraction,
+    conj,
+    disj,
+    inverse,
+    is_true,
+    number,
+)
 from verifier.language.model import Role
 from verifier.semantics.formula import (
     YES,
@@ -193,19 +203,19 @@ class PathCheck:
 
     def _new_guarded(self, formula: Formula, frame: int) -> z3.BoolRef:
         if isinstance(formula, All):
-            return z3.And([self._new_guarded(part, frame) for part in formula.parts])
+            return conj([self._new_guarded(part, frame) for part in formula.parts])
         if isinstance(formula, Any):
-            return z3.Or([self._new_guarded(part, frame) for part in formula.parts])
+            return disj([self._new_guarded(part, frame) for part in formula.parts])
         atom = formula
         if isinstance(formula, No):
             atom = formula.part
             if isinstance(atom, All):
-                return z3.Or([self._new_guarded(negate(p), frame) for p in atom.parts])
+                return disj([self._new_guarded(negate(p), frame) for p in atom.parts])
             if isinstance(atom, Any):
-                return z3.And([self._new_guarded(negate(p), frame) for p in atom.parts])
+                return conj([self._new_guarded(negate(p), frame) for p in atom.parts])
         term = self._frames.term(formula, frame)
         if isinstance(atom, AtLeast):
-            return z3.Or(z3.Not(self._assumption(atom.clock)), term)
+            return disj([inverse(self._assumption(atom.clock)), term])
         return term
 
     # -- times

@@ -56,11 +56,11 @@ def width(values: Sequence[str]) -> int:
 # as making the term.
 
 
-def _and(parts: Sequence[z3.BoolRef]) -> z3.BoolRef:
+def conj(parts: Sequence[z3.BoolRef]) -> z3.BoolRef:
     return _of_many(z3.Z3_mk_and, parts)
 
 
-def _or(parts: Sequence[z3.BoolRef]) -> z3.BoolRef:
+def disj(parts: Sequence[z3.BoolRef]) -> z3.BoolRef:
     return _of_many(z3.Z3_mk_or, parts)
 
 
@@ -72,7 +72,7 @@ def _of_many(make: Callable, parts: Sequence[z3.BoolRef]) -> z3.BoolRef:
     return z3.BoolRef(make(context.ref(), len(parts), asts), context)
 
 
-def _not(part: z3.BoolRef) -> z3.BoolRef:
+def inverse(part: z3.BoolRef) -> z3.BoolRef:
     context = z3.main_ctx()
     return z3.BoolRef(z3.Z3_mk_not(context.ref(), part.ast), context)
 
@@ -150,9 +150,9 @@ class Frames:
         for code, name in enumerate(names):
             if name in values:
                 options.append(
-                    _and([bit if code >> i & 1 else _not(bit) for i, bit in enumerate(bits)])
+                    conj([bit if code >> i & 1 else inverse(bit) for i, bit in enumerate(bits)])
                 )
-        return _or(options)
+        return disj(options)
 
     def term(self, formula: Formula, frame: int) -> z3.BoolRef:
         """``formula`` with the present state in ``frame`` and the next in ``frame + 1``."""
@@ -163,16 +163,16 @@ class Frames:
 
     def _term(self, formula: Formula, frame: int) -> z3.BoolRef:
         if isinstance(formula, All):
-            return _and([self.term(part, frame) for part in formula.parts])
+            return conj([self.term(part, frame) for part in formula.parts])
         if isinstance(formula, Any):
-            return _or([self.term(part, frame) for part in formula.parts])
+            return disj([self.term(part, frame) for part in formula.parts])
         if isinstance(formula, No):
-            return _not(self.term(formula.part, frame))
+            return inverse(self.term(formula.part, frame))
         if isinstance(formula, In):
             return self._value(formula.register, formula.values, frame + formula.next)
         if isinstance(formula, Same):
             pairs = zip(self.bits(formula.register, frame), self.bits(formula.register, frame + 1))
-            return _and([_same(before, after) for before, after in pairs])
+            return conj([_same(before, after) for before, after in pairs])
         if isinstance(formula, AtLeast):
             measured = self.clock(formula.clock, frame)
             if formula.delayed:
