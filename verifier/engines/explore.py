@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass, field
+from itertools import islice
 
 from verifier.engines.diagrams import Diagram, Diagrams
 from verifier.engines.limits import Allowance
@@ -89,8 +90,6 @@ class Explorer:
         """
         assert keep is None or bad is None, "a way through forgotten registers could not be told"
         order = tuple(sorted(tracked))
-        if order:
-            self.d.reorder()
         relations = Relations(self._store, system, order)
         stepper = Stepper(system, relations, known, bad, keep)
         layers = _Layers(stepper, self.allowance)
@@ -121,6 +120,7 @@ class _Search:
         self.allowance = allowance
         self.d = stepper.d
         self.visited: dict[Zone, Diagram] = {}
+        self._around: dict[Zone, tuple[int, list[Zone]]] = {}
         self.elements: list[_Element] = []
         self.waiting: dict[Zone, _Element] = {}
         self.hit: Hit | None = None
@@ -164,13 +164,20 @@ class _Search:
             states = states & ~seen
             if states == false:
                 return states
-        for other, there in self.visited.items():
-            if includes(other, zone):
-                states = states & ~there
-                if states == false:
-                    return states
+        for other in self.around(zone):
+            states = states & ~self.visited[other]
+            if states == false:
+                return states
         self.visited[zone] = states if seen is None else seen | states
         return states
+
+    def around(self, zone: Zone) -> list[Zone]:
+        """The visited zones that hold ``zone``; each pair of zones is compared but once."""
+        compared, found = self._around.get(zone, (0, []))
+        if compared < len(self.visited):
+            found += [z for z in islice(self.visited, compared, None) if includes(z, zone)]
+            self._around[zone] = (len(self.visited), found)
+        return found
 
     def outcome(self) -> Exploration:
         s = self.stepper

@@ -12,13 +12,10 @@ from fractions import Fraction
 
 from verifier.engines.diagrams import Diagram, Diagrams, tests_of
 from verifier.semantics.formula import (
-    YES,
     Formula,
     In,
-    Update,
     all_of,
     comparisons_with_sign,
-    map_atoms,
 )
 from verifier.semantics.system import Part, System, state_clock
 from verifier.semantics.watch import TIME
@@ -41,25 +38,29 @@ class RelationStore:
                 self.conjoin(base.settle_parts, ~settled, frozenset(tracked)),
                 self.conjoin(base.world_parts, settled, frozenset(tracked)),
             )
+            if not tracked:
+                self.d.reorder()
         return self._model[tracked]
 
     def conjoin(self, parts: Sequence[Part], first: Diagram, tracked: frozenset[str]) -> Diagram:
-        """The conjunction of ``parts``; what the steps take is forgotten again."""
+        """The conjunction of ``first`` and ``parts``. What a step takes, and the tests and updates of
+        clocks not tracked, are forgotten as soon as no other part speaks of them."""
         d = self.d
-
-        def relevant(atom: Formula) -> Formula:
-            return YES if isinstance(atom, Update) and atom.clock not in tracked else atom
-
-        found = first
-        for part in parts:
-            piece = d.of(map_atoms(part.formula, relevant))
-            if self.base.budget == 0:
-                own = [v for v in piece.support if v.startswith(f"take {part.owner} ")]
-                piece = d.bdd.exist(own, piece)
-            found = found & piece
-        drop = [n for n, atom in d.tests.items() if atom.clock not in tracked]
-        drop += [v for v in found.support if v.startswith("take ")]
-        return d.bdd.exist(drop, found)
+        pieces = [first, *(d.of(part.formula) for part in parts)]
+        needless = {name for name, atom in d.tests.items() if atom.clock not in tracked}
+        needless |= {f"keep {clock}" for clock in [*self.base.clocks, TIME] if clock not in tracked}
+        uses: dict[str, list[int]] = {}
+        for number, piece in enumerate(pieces):
+            for name in piece.support:
+                if name in needless or name.startswith("take "):
+                    uses.setdefault(name, []).append(number)
+        found = d.true
+        for number, piece in enumerate(pieces):
+            # What only this piece speaks of goes before the conjunction, what no later one does with it.
+            own = [name for name, used in uses.items() if used == [number]]
+            last = [name for name, used in uses.items() if used[-1] == number != used[0]]
+            found = d.and_exists(found, d.bdd.exist(own, piece), last)
+        return found
 
 
 @dataclass(frozen=True)

@@ -27,6 +27,17 @@ class Way:
     relation: Diagram
 
 
+@dataclass(frozen=True)
+class Fate:
+    """What a step does to the times of some locations: the clocks that begin ``again``, those that are
+    ``idle`` from now on, and how far each of the others still counts."""
+
+    again: tuple[str, ...]
+    idle: tuple[str, ...]
+    floors: tuple[int, ...]
+    ceilings: tuple[int, ...]
+
+
 class Stepper:
     """Steps of ``system`` with the clocks of ``relations`` exact, inside the locations ``known``.
 
@@ -58,13 +69,18 @@ class Stepper:
         self._now = relations.tests_of(delayed=False)
         self._late = relations.tests_of(delayed=True)
         self._quantify = [*d.present(system.registers), *relations.tests]
+        self._steps: dict[tuple[str, Diagram], dict[Fate, tuple[Diagram, Diagram]]] = {}
+        self._met: dict[tuple[Zone, Fate], Zone] = {}
+        self._outcome_of: dict[tuple[Zone, str], tuple[Zone | None, Zone | None]] = {}
+        self._waited_of: dict[tuple[Zone, tuple[int, ...]], list[Zone]] = {}
         self._forgotten: list[str] = []
         if keep is not None:
             self._forgotten = d.present(r for r in system.registers if r not in keep)
 
     def initial(self) -> Iterator[tuple[Zone, Diagram]]:
         start = self.d.state(self.system.initial) & self.known
-        return self.tidy(self.space.zero(), self._as_known(start))
+        for fate, states in self._fates(self._as_known(start), ()):
+            yield self._meet(self.space.zero(), fate), states
 
     def after(self, zone: Zone, states: Diagram) -> Iterator[tuple[Zone, Diagram, Way]]:
         """Everything one step away from ``states`` with the clocks in ``zone``."""
@@ -105,25 +121,39 @@ class Stepper:
     def _units(self, seconds: Fraction | None) -> int:
         return NOTHING if seconds is None else self.space.units(seconds)
 
-    def tidy(self, zone: Zone, states: Diagram) -> Iterator[tuple[Zone, Diagram]]:
-        """Forget clocks where they no longer matter, and what lies beyond their horizons."""
-        pieces = [(zone, states, (0,), (0,))]
+    def _fates(self, states: Diagram, again: tuple[str, ...]) -> Iterator[tuple[Fate, Diagram]]:
+        """Parts of ``states`` by which clocks no longer matter there, and how far the others count;
+        those of ``again`` have just begun anew."""
+        pieces = [(states, (), (0,), (0,))]
         for clock in self.tracked:
             divided = []
-            for z, s, floors, ceilings in pieces:
+            for s, idle, floors, ceilings in pieces:
                 for where, floor, ceiling in self.horizons[clock]:
                     inside = s & where
                     if inside != self.d.false:
-                        divided.append((z, inside, (*floors, floor), (*ceilings, ceiling)))
+                        divided.append((inside, idle, (*floors, floor), (*ceilings, ceiling)))
                         s = s & ~where
                         if s == self.d.false:
                             break
                 if s != self.d.false:
-                    blank = self.space.forget(z, clock)
-                    divided.append((blank, s, (*floors, NOTHING), (*ceilings, NOTHING)))
+                    divided.append((s, (*idle, clock), (*floors, NOTHING), (*ceilings, NOTHING)))
             pieces = divided
-        for z, s, floors, ceilings in pieces:
-            yield self.space.widen(z, floors, ceilings), s
+        for s, idle, floors, ceilings in pieces:
+            yield Fate(tuple(c for c in again if c not in idle), idle, floors, ceilings), s
+
+    def _meet(self, zone: Zone, fate: Fate) -> Zone:
+        """``zone`` after what ``fate`` says: what no longer matters, or lies beyond the horizon of a
+        clock, is forgotten."""
+        key = (zone, fate)
+        found = self._met.get(key)
+        if found is None:
+            found = zone
+            for clock in fate.again:
+                found = self.space.reset(found, clock)
+            for clock in fate.idle:
+                found = self.space.forget(found, clock)
+            found = self._met[key] = self.space.widen(found, fate.floors, fate.ceilings)
+        return found
 
     # -- splitting by tests
 
@@ -150,19 +180,30 @@ class Stepper:
         for part, asked in self._asking(states, tests):
             pieces = [(zone, part)]
             for name in asked:
-                atom = self.relations.tests[name]
                 variable = self.d.bdd.var(name)
                 divided = []
                 for z, s in pieces:
-                    yes = self.space.at_least(z, atom.clock, atom.bound, atom.strict)
-                    no = self.space.at_most(z, atom.clock, atom.bound, not atom.strict)
+                    yes, no = self._outcome(z, name)
                     if yes is not None:
                         divided.append((yes, s & variable))
                     if no is not None:
-                        # the world need not do what it may: its not doing it teaches no bound
-                        divided.append((z if atom.delayed else no, s & ~variable))
+                        divided.append((no, s & ~variable))
                 pieces = divided
             yield from pieces
+
+    def _outcome(self, zone: Zone, test: str) -> tuple[Zone | None, Zone | None]:
+        """``zone`` where ``test`` is met, and where it is not; None for nowhere."""
+        key = (zone, test)
+        found = self._outcome_of.get(key)
+        if found is None:
+            atom = self.relations.tests[test]
+            yes = self.space.at_least(zone, atom.clock, atom.bound, atom.strict)
+            no = self.space.at_most(zone, atom.clock, atom.bound, not atom.strict)
+            if no is not None and atom.delayed:
+                # the world need not do what it may: its not doing it teaches no bound
+                no = zone
+            found = self._outcome_of[key] = (yes, no)
+        return found
 
     # -- steps
 
@@ -180,56 +221,76 @@ class Stepper:
 
     def _wait(self, zone: Zone, states: Diagram) -> Iterator[tuple[Zone, Diagram]]:
         """The zone after every delay that 5.4 allows, by which limits are active."""
-        groups: list[tuple[Diagram, list]] = [(states, [])]
-        for active, ends in self.relations.limits:
+        groups: list[tuple[Diagram, tuple[int, ...]]] = [(states, ())]
+        for number, (active, _) in enumerate(self.relations.limits):
             divided = []
             for s, limits in groups:
                 bound, unbound = s & active, s & ~active
                 if bound != self.d.false:
-                    divided.append((bound, limits + [ends]))
+                    divided.append((bound, (*limits, number)))
                 if unbound != self.d.false:
                     divided.append((unbound, limits))
             groups = divided
         for s, limits in groups:
+            for piece in self._waited(zone, limits):
+                yield piece, s
+
+    def _waited(self, zone: Zone, limits: tuple[int, ...]) -> list[Zone]:
+        """``zone`` after every delay that the ``limits`` of these numbers allow."""
+        key = (zone, limits)
+        pieces = self._waited_of.get(key)
+        if pieces is None:
             pieces = [self.space.wait(zone)]
-            for ends in limits:
+            for number in limits:
                 # one of the ends must not be passed; a limit without ends forbids any delay
                 pieces = [
                     cut
                     for piece in pieces
-                    for clock, end in ends
+                    for clock, end in self.relations.limits[number][1]
                     if (cut := self.space.at_most(piece, clock, end, False)) is not None
                 ]
             if not any(includes(piece, zone) for piece in pieces):
                 pieces.append(zone)
-            for piece in pieces:
-                yield piece, s
+            self._waited_of[key] = pieces
+        return pieces
 
     def _image(self, zone: Zone, way: Way) -> Iterator[tuple[Zone, Diagram, Way]]:
         """Take the step ``way`` describes with the clocks in ``zone``."""
-        d = self.d
-        if way.before == d.false:
+        if way.before == self.d.false:
             return
+        key = (way.kind, way.before)
+        outcomes = self._steps.get(key)
+        if outcomes is None:
+            outcomes = self._steps[key] = self._fates_of(way)
+        for fate, (states, relation) in outcomes.items():
+            yield self._meet(zone, fate), states, Way(way.kind, way.before, relation)
+
+    def _fates_of(self, way: Way) -> dict[Fate, tuple[Diagram, Diagram]]:
+        """The locations that the step leads to and the relation that does it, whatever the zone, by
+        what becomes of the clocks."""
+        d = self.d
         stepped = d.and_exists(way.before, way.relation, self._quantify)
         reached = d.rename_to_present(stepped) & self.known
         if reached == d.false:
-            return
-        pieces = [(zone, reached, way.relation)]
+            return {}
+        pieces: list[tuple[tuple[str, ...], Diagram, Diagram]] = [((), reached, way.relation)]
         for clock in self.tracked:
             name = f"keep {clock}"
             if clock == TIME:
-                pieces = [(z, d.bdd.exist([name], s), rel) for z, s, rel in pieces]
+                pieces = [(again, d.bdd.exist([name], s), rel) for again, s, rel in pieces]
                 continue
             keep = d.bdd.var(name)
             divided = []
-            for z, s, rel in pieces:
-                grown = d.bdd.let({name: True}, s)
-                gone = d.bdd.let({name: False}, s)
+            for again, s, rel in pieces:
+                grown, gone = d.where(name, s)
                 if grown != d.false:
-                    divided.append((z, grown, rel & keep))
+                    divided.append((again, grown, rel & keep))
                 if gone != d.false:
-                    divided.append((self.space.reset(z, clock), gone, rel & ~keep))
+                    divided.append(((*again, clock), gone, rel & ~keep))
             pieces = divided
-        for z, s, rel in pieces:
-            for tidy, states in self.tidy(z, self._as_known(s)):
-                yield tidy, states, Way(way.kind, way.before, rel)
+        found: dict[Fate, tuple[Diagram, Diagram]] = {}
+        for again, s, rel in pieces:
+            for fate, states in self._fates(self._as_known(s), again):
+                other, also = found.get(fate, (d.false, d.false))
+                found[fate] = (other | states, also | rel)
+        return found
