@@ -48,6 +48,16 @@ class NotExcluded(Exception):
         return f"{places}; {times}"
 
 
+class _Times(dict[str, Fraction]):
+    """The times of a state that z3 found, each read when first asked for: most sources need few."""
+
+    def __init__(self, frames: Frames, model: z3.ModelRef):
+        self._frames, self._model = frames, model
+
+    def __missing__(self, clock: str) -> Fraction:
+        return self.setdefault(clock, number(self._model, self._frames.clock(clock, 0)))
+
+
 @dataclass
 class Lemma:
     """``formula`` holds in every reachable state. ``support`` are the numbers of the lemmas that z3
@@ -246,7 +256,7 @@ class Book:
             bits = self.frames.bits(name, 0)
             code = sum(1 << i for i, bit in enumerate(bits) if is_true(model, bit))
             location[name] = self.d.registers[name][code]
-        times = {clock: number(model, self.frames.clock(clock, 0)) for clock in system.clocks}
+        times = _Times(self.frames, model)
         for source in sources:
             formula = source.reason(self.d, location, times)
             if formula is not None:
@@ -254,7 +264,7 @@ class Book:
                 lemma = self._add(formula, mine)
                 (self.lemmas if mine is self.base else watched).append(lemma)
                 return lemma
-        raise NotExcluded(location, times)
+        raise NotExcluded(location, {clock: times[clock] for clock in system.clocks})
 
     def _add(self, formula: Formula, system: System) -> Lemma:
         number = len(self._all)

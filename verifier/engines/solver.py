@@ -261,7 +261,12 @@ def as_fraction(value: z3.ArithRef) -> Fraction:
 
 
 def is_true(model: z3.ModelRef, term: z3.BoolRef) -> bool:
-    return z3.is_true(model.eval(term, model_completion=True))
+    context = model.ctx.ref()
+    value = (z3.Ast * 1)()
+    return (
+        z3.Z3_model_eval(context, model.model, term.ast, True, value)
+        and z3.Z3_get_bool_value(context, value[0]) == z3.Z3_L_TRUE
+    )
 
 
 def version() -> str:
