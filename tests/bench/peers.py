@@ -35,13 +35,14 @@ class Peer:
 
 
 def _ours(model: Model, prop: Property, limit_s: float) -> Iterator:
+    from verifier.engines.decision import decide
     from verifier.engines.limits import Allowance
     from verifier.engines.study import Study
     from verifier.evidence.recheck import recheck_certificate
     from verifier.evidence.replay import replay_trace
     from verifier.semantics.run import Gap, Trace
 
-    finding = Study(model, 0, Allowance(limit_s)).decide(prop)
+    finding = decide(Study(model, 0, Allowance(limit_s)), prop)
     if isinstance(finding, Gap):
         yield OPEN
         return
@@ -122,7 +123,7 @@ PEERS = (
     Peer(
         OURS,
         "this engine: `Study(...).decide(...)`, without replay and re-check",
-        ("verifier.engines.study", "verifier.evidence.recheck", "verifier.evidence.replay"),
+        ("verifier.engines.decision", "verifier.evidence.recheck", "verifier.evidence.replay"),
         _ours,
     ),
     Peer(

@@ -17,6 +17,7 @@ from tests.bench.models import CASES, PROVED, VIOLATED
 from tests.bench.peers import OPEN, OURS, PEERS
 from tests.bench.running import ANSWERED, LEFT_OUT, TIME, Answer, read
 from tests.differential.random_models import FORMS_OF_RUNS, random_model, random_property
+from verifier.engines.decision import decide
 from verifier.engines.limits import Allowance
 from verifier.engines.study import Study
 from verifier.semantics.run import Certificate, Trace
@@ -114,7 +115,7 @@ def test_a_flawed_model_differs_by_one_change():
 def _agree_with_the_engine(seed: int) -> None:
     model = random_model(seed)
     prop = random_property(model, seed, FORMS_OF_RUNS[seed % len(FORMS_OF_RUNS)])
-    finding = Study(model, 0, Allowance(60)).decide(prop)
+    finding = decide(Study(model, 0, Allowance(60)), prop)
     assert isinstance(finding, Trace | Certificate)
     found = isinstance(finding, Trace)
     assert zone_search.is_violated(model, prop) == found

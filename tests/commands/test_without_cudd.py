@@ -12,6 +12,7 @@ HIDE = "import sys; sys.modules['dd.cudd'] = None; "
 DECIDE = """
 import json
 from verifier.engines.limits import Allowance
+from verifier.engines.decision import decide
 from verifier.engines.study import Study
 from verifier.evidence.recheck import recheck_certificate
 from verifier.evidence.replay import replay_trace
@@ -22,7 +23,7 @@ model, properties = load(path)
 for name in names:
     for prop in (prop for prop in properties if prop.id == name):
         study = Study(model, 0, Allowance(100))
-        found = study.decide(prop)
+        found = decide(study, prop)
         if isinstance(found, Trace):
             replay_trace(model, prop, found)
         else:

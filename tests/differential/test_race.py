@@ -11,11 +11,12 @@ from pathlib import Path
 import pytest
 
 from tests.differential.random_models import random_model, random_property
+from verifier.engines.decision import Decision, decide
 from verifier.engines.explore import Hit
 from verifier.engines.fixedpoint import OutOfSteps, prove
 from verifier.engines.limits import Allowance, OutOfBudget
 from verifier.engines.race import Proof, Report, Standing, laps, race
-from verifier.engines.study import Study, _Decision
+from verifier.engines.study import Study
 from verifier.evidence.recheck import recheck_certificate
 from verifier.language.load import load
 from verifier.language.model import Form
@@ -160,9 +161,9 @@ def test_the_last_resort_of_a_property_is_the_race() -> None:
     model = random_model(401)
     asked = random_property(model, 401, Form.WHILE)
     study = Study(model, 0, Allowance(60))
-    assert isinstance(study.decide(asked), Certificate)
+    assert isinstance(decide(study, asked), Certificate)
     start = Hit((dict(study.base.initial),), ())
-    finding = _Decision(study, asked).last_resort(start)
+    finding = Decision(study, asked).last_resort(start)
     assert isinstance(finding, Certificate)
     assert "fixed-point engine" in finding.method
     recheck_certificate(model, asked, finding)

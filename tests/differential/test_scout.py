@@ -13,11 +13,12 @@ import pytest
 from tests.differential.building import at, both, half_second_model, prop
 from tests.differential.enumerator import enumerate_verdict
 from tests.differential.random_models import random_model, random_property
+from verifier.engines.decision import GLANCES, decide
 from verifier.engines.explore import Hit
 from verifier.engines.limits import Allowance
 from verifier.engines.places import Places
 from verifier.engines.scout import Scout, can_scout
-from verifier.engines.study import GLANCES, Study
+from verifier.engines.study import Study
 from verifier.evidence.replay import replay_trace
 from verifier.language.load import load
 from verifier.language.model import Form, Model, Property
@@ -59,7 +60,7 @@ def agree(seed: int) -> str:
         assert plain is None
         assert asked.form is Form.DEAD or not reached.violated
         # not proof enough for the engine, but it must agree
-        assert not isinstance(study.decide(asked), Trace)
+        assert not isinstance(decide(study, asked), Trace)
         return "none"
     assert plain is not None
     assert len(plain.kinds) == len(guided.kinds)
@@ -140,7 +141,7 @@ def test_the_engine_sends_its_scout(monkeypatch: pytest.MonkeyPatch) -> None:
 
     monkeypatch.setattr(Scout, "run", noted)
     model, asked = late_lowering()
-    finding = Study(model, 0, Allowance(60)).decide(asked)
+    finding = decide(Study(model, 0, Allowance(60)), asked)
     assert isinstance(finding, Trace)
     assert hits[-1] is not None and len(finding.steps) == len(hits[-1].kinds)
 
@@ -157,6 +158,6 @@ def test_a_way_without_times_is_not_believed(monkeypatch: pytest.MonkeyPatch) ->
         return Hit(way.path[:1] * len(way.path), way.kinds)
 
     monkeypatch.setattr(Scout, "run", mistaken)
-    finding = Study(model, 0, Allowance(60)).decide(asked)
+    finding = decide(Study(model, 0, Allowance(60)), asked)
     assert isinstance(finding, Trace) and len(finding.steps) == len(way.kinds)
     assert len(calls) == 1 and calls[0] >= GLANCES

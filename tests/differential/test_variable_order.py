@@ -8,6 +8,7 @@ import pytest
 
 from tests.bench.models import SLOW_VEHICLES, full_barriers, half_barriers
 from verifier.engines import diagrams
+from verifier.engines.decision import decide
 from verifier.engines.limits import Allowance
 from verifier.engines.ordering import side_by_side
 from verifier.engines.study import Study
@@ -41,7 +42,7 @@ def findings(path: str, change: str) -> str:
     model, properties = load(path)
     study = Study(model, 0, Allowance())
     assert study.diagrams._is_sifted == (change == "sifted at once")
-    return "\n".join(repr(study.decide(p)) for p in properties if p.id in ASKED)
+    return "\n".join(repr(decide(study, p)) for p in properties if p.id in ASKED)
 
 
 @pytest.mark.slow
@@ -62,4 +63,4 @@ def test_as_many_tracks_as_there_are(tmp_path: Path, tracks: int) -> None:
     study = Study(model, 0, Allowance())
     assert len(study.diagrams.bdd) < 5_000 * tracks
     (signal,) = (p for p in properties if p.id == f"signal-only-while-closed[t{tracks}]")
-    assert type(study.decide(signal)).__name__ == "Certificate"
+    assert type(decide(study, signal)).__name__ == "Certificate"

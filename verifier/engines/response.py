@@ -15,6 +15,7 @@ from fractions import Fraction
 import z3
 
 from verifier.engines.certificate_text import smt_text
+from verifier.engines.decision import decide
 from verifier.engines.limits import OutOfBudget
 from verifier.engines.loops import Loops
 from verifier.engines.solver import as_fraction
@@ -38,7 +39,7 @@ def decide_response(study: Study, prop: Property) -> Finding:
     tried = Fraction(0)
     try:
         for bound in bounds(study.base):
-            found = study.decide(prop.within(bound))
+            found = decide(study, prop.within(bound))
             if isinstance(found, Certificate):
                 least = least_bound(study, prop.within(bound), found)
                 method = f"an answer comes within {in_seconds(least)}: {found.method}"

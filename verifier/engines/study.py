@@ -1,19 +1,8 @@
-"""Deciding properties of one model: one pipeline, and what it learns is shared.
+"""What is learnt of one model under one budget, and shared by all its properties.
 
-1. Forget all clocks and compute the reachable locations, once for the model.
-2. A bad state still reachable? Take a shortest way to it and ask for exact times. They exist: a
-   counterexample. They do not: the clocks to blame.
-   Then, and each time it comes back here, a scout looks a little farther with nothing forgotten, one
-   location after another: near counterexamples are found long before the right clocks (``scout``).
-3. Explore again with those clocks exact, all others forgotten; first for the model alone, so that
-   every property profits, then with the property's watch. Back to 2.
-4. Clocks that are blamed though they are exact already (zones forget a little): bounded search a few
-   steps deeper, then z3's fixed-point engine under all that is known.
-
-Where CUDD is missing, incremental induction in a SAT solver takes the place of 1 and 2, and diagrams are
-made only for what it finds to depend on times (``induction``).
-
-A proof leaves here as a few lemmas that z3 has confirmed on the whole timed step (``lemmas``).
+The clock-free exploration is made once; explorations of the bare model with some clocks exact are made when
+a property asks for them, each once and from the clock-free one alone. ``decision`` takes one property
+through all stages.
 """
 
 from __future__ import annotations
@@ -22,42 +11,24 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
-from verifier.engines import bounded, induction
 from verifier.engines.certificate_text import smt_text
 from verifier.engines.diagrams import Diagram, Diagrams, bdds
-from verifier.engines.explore import Exploration, Explorer, Hit
+from verifier.engines.explore import Explorer, Hit
 from verifier.engines.lemmas import Book, Lemma, clocks_of
-from verifier.engines.limits import Allowance, OutOfBudget
-from verifier.engines.paths import COSTS, Blame, PathCheck
-from verifier.engines.places import Places
-from verifier.engines.race import race
+from verifier.engines.limits import Allowance
+from verifier.engines.paths import Blame, PathCheck
 from verifier.engines.reasons import Source
-from verifier.engines.scout import Scout, can_scout
 from verifier.language.guard import machines_read
-from verifier.language.model import Model, Property
+from verifier.language.model import Model
 from verifier.semantics.formula import Formula, all_of
-from verifier.semantics.run import Certificate, Finding, Gap, Trace
+from verifier.semantics.run import Certificate, Trace
 from verifier.semantics.system import System, bare
 from verifier.semantics.watch import TIME
-from verifier.semantics.watched import build
 
 HAS_CUDD = bdds.__name__ == "dd.cudd"
 
-BEYOND = 4
-
 # How far to look for facts about the bare model: (only near machines?, most elements).
 FIRST = ((True, 60),)
-SECOND = ((True, 400),)
-# How large an exploration of the property may grow before another order of clocks is tried.
-SIZES = (700, 2500, None)
-# How many arrivals the scout of a property may count at first (a tenth of a second or two), and how many
-# more for each element explored, which takes a hundred times as long.
-GLANCES = 7000
-GLANCES_PER_ELEMENT = 10
-# How many once an exploration has grown too large, or a counterexample is known to exist but lies behind
-# more than the first ``NEAR`` elements in layers.
-MANY_GLANCES = 100_000
-NEAR = 150
 TRY_MORE = "give it more time (--time-limit), or look at the times named above"
 
 
@@ -85,7 +56,8 @@ class Study:
         self.diagrams = Diagrams(self.base)
         self.explorer = Explorer(self.diagrams, self.base, self.allowance)
         self.book = Book(self.base, self.diagrams, self.allowance)
-        if HAS_CUDD:
+        self.has_cudd = HAS_CUDD
+        if self.has_cudd:
             # before the properties are judged, in processes that begin with what is known here
             assert self.known != self.diagrams.false
 
@@ -149,14 +121,6 @@ class Study:
         assert found.hit is not None
         return found.hit, paths.check(found.hit, bad)
 
-    def decide(self, prop: Property) -> Finding:
-        """A trace, a certificate or a gap for a form of semantics section 7, ``ambiguous``, ``pulse``
-        or a ``dead`` with a subject."""
-        try:
-            return _Decision(self, prop).run()
-        except OutOfBudget as stop:
-            return Gap(f"{stop.reason} while deciding `{prop.id}`", stop.try_next)
-
     def certificate(
         self, system: System, lemmas: Sequence[Lemma], rounds: int | None = None
     ) -> Certificate:
@@ -202,151 +166,6 @@ class Knowledge:
                 if source is not None and self.add(source):
                     return True
         return False
-
-
-class _Decision:
-    def __init__(self, study: Study, prop: Property):
-        self.study = study
-        self.prop = prop
-        self.system = build(study.model, prop, study.budget, study.base)
-        study.diagrams.admit(self.system)
-        self.paths = study.paths(self.system)
-        self.first_blame: Blame | None = None
-
-    @cached_property
-    def knowledge(self) -> Knowledge:
-        return Knowledge(self.study)
-
-    @cached_property
-    def scout(self) -> Scout | None:
-        if not can_scout(self.system):
-            return None
-        study, places = self.study, Places(self.system)
-        if not HAS_CUDD:
-            return Scout(self.system, places, study.allowance)
-        bad = self.system.bad
-        outlook = study.explorer.outlook(self.system, self.knowledge.known, bad)
-        return Scout(self.system, places, study.allowance, outlook.ahead)
-
-    def run(self) -> Finding:
-        if not HAS_CUDD:
-            decided = self.by_induction()
-            if decided is not None:
-                return decided
-        for most in SIZES:
-            for costs in COSTS:
-                self.paths.costs = costs
-                found = self.attempt(most) or self.look_ahead(MANY_GLANCES)
-                if found is not None:
-                    return found
-        raise AssertionError("an exploration without a limit has no result")
-
-    def by_induction(self) -> Finding | None:
-        """Without diagrams; None, and who is to blame, where that takes exact times."""
-        study, bad = self.study, self.system.bad
-        facts = [lemma.formula for lemma in study.book.lemmas if not clocks_of(lemma.formula)]
-        found = induction.search(self.system, bad, study.allowance, facts)
-        if not isinstance(found, Hit):
-            return study.certificate(self.system, study.book.certify(self.system, bad, [found]))
-        outcome = self.paths.check(found, bad)
-        if isinstance(outcome, Trace):
-            return outcome
-        self.first_blame = outcome
-        return None
-
-    def attempt(self, most: int | None) -> Finding | None:
-        """Refine until decided; None when an exploration would take more than ``most`` elements."""
-        clocks: frozenset[str] = frozenset()
-        study = self.study
-        efforts = FIRST if most == SIZES[0] else FIRST + SECOND
-        while True:
-            study.allowance.check()
-            blame, self.first_blame = self.first_blame, None
-            if blame is None:
-                found = study.explorer.run(
-                    self.system, clocks, self.knowledge.known, self.system.bad, most=most
-                )
-                if found is None:
-                    return None
-                if found.hit is None:
-                    own = Source(found, found.registers)
-                    sources = [*self.knowledge.sources, own]
-                    lemmas = study.book.certify(self.system, self.system.bad, sources)
-                    return study.certificate(self.system, lemmas)
-                self.knowledge.n_elements += found.n_elements
-                blame = self.follow(found, clocks)
-            else:
-                blame = self.look_ahead(GLANCES) or blame
-            if isinstance(blame, Trace):
-                return blame
-            if self.knowledge.learn_from(blame, efforts):
-                continue
-            wider = self.paths.widened(clocks, blame)
-            if wider is None:
-                hit, blame = self.shortest(clocks)
-                if isinstance(blame, Trace):
-                    return blame
-                wider = self.paths.widened(clocks, blame)
-                if wider is None:
-                    return self.last_resort(hit)
-            clocks = wider
-
-    def follow(self, found: Exploration, clocks: frozenset[str]) -> Trace | Blame:
-        """A shortest counterexample, as the way found suggests or the scout sees it; or the clocks that
-        forbid this way, or the shortest one where this has times but is not the shortest."""
-        assert found.hit is not None
-        if found.in_layers:
-            outcome = self.paths.check(found.hit, self.system.bad)
-            return outcome if isinstance(outcome, Trace) else self.look_ahead(GLANCES) or outcome
-        blame = self.paths.blame(found.hit, self.system.bad)
-        if blame is not None:
-            return self.look_ahead(GLANCES) or blame
-        near = self.shortest(clocks, NEAR)
-        if near is not None:
-            return near[1]
-        return self.look_ahead(MANY_GLANCES) or self.shortest(clocks)[1]
-
-    def look_ahead(self, most: int) -> Trace | None:
-        """A counterexample of the fewest steps, if the scout can see one within ``most`` arrivals and
-        those for what has been explored. Without exact times for it the scout is mistaken and not asked
-        again."""
-        if self.scout is None:
-            return None
-        hit = self.scout.run(most + GLANCES_PER_ELEMENT * self.knowledge.n_elements)
-        if hit is None:
-            return None
-        trace = self.paths.check(hit, self.system.bad, is_likely=True)
-        if isinstance(trace, Trace):
-            return trace
-        self.scout = None
-        return None
-
-    def shortest(
-        self, clocks: frozenset[str], most: int | None = None
-    ) -> tuple[Hit, Trace | Blame] | None:
-        """A way of the fewest steps to a bad state, where one is known to be, and what becomes of it;
-        None when it is not among the first ``most`` elements."""
-        return self.study.shortest_way(
-            self.system, self.paths, clocks, self.knowledge.known, self.system.bad, most
-        )
-
-    def last_resort(self, hit: Hit) -> Finding:
-        """Exact but heavy. Nothing bad is fewer steps away than ``hit``."""
-        depth = len(hit.kinds)
-        allowance = self.study.allowance
-        trace = bounded.search(self.system, allowance, first=depth, last=depth + BEYOND)
-        if trace is not None:
-            return trace
-        lemmas = [lemma.formula for lemma in self.study.book.lemmas]
-        found = race(self.system, allowance, all_of(*lemmas))
-        if found.text is None:
-            reason = (
-                f"a counterexample to `{self.prop.id}` exists but is over {depth + BEYOND} steps"
-            )
-            return Gap(reason, TRY_MORE, depth=depth + BEYOND)
-        owners = sorted({clock.owner for clock in self.study.base.clocks.values()})
-        method = "proved by z3's fixed-point engine with the exact times of all machines"
-        return Certificate(found.text, method=method, needs_times_of=tuple(owners))
 
 
 def names_of(clocks: Iterable[str]) -> str:

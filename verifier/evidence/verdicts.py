@@ -12,6 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from verifier.engines.built_in import decide_built_in
+from verifier.engines.decision import decide
 from verifier.engines.lemmas import NotExcluded
 from verifier.engines.limits import Allowance, OutOfBudget
 from verifier.engines.response import decide_response
@@ -145,7 +146,7 @@ class Bench:
                 return decide_built_in(study, prop)
             if prop.form is Form.EVENTUALLY:
                 return decide_response(study, prop)
-            return study.decide(prop)
+            return decide(study, prop)
         except NotExcluded as state:
             raise Disagreement(
                 f"z3 does not confirm what the exploration found for `{prop.id}`",
