@@ -46,7 +46,7 @@ class Walk:
         (found,) = [
             t
             for t in self.model.machine(machine).transitions
-            if (t.source, t.target) == (here, state)
+            if (t.source, t.target) == (here, state) and not t.fault
         ]
         return Move(machine, found.index)
 
