@@ -10,7 +10,7 @@ from verifier.diagnostics import Findings, did_you_mean
 from verifier.language.amounts import Amounts
 from verifier.language.drafts import Draft, MachineDraft
 from verifier.language.guard import And, Const, Guard, Is, Not
-from verifier.language.kinds import JURISDICTIONS, KINDS
+from verifier.language.kinds import JURISDICTIONS, KINDS, WITHOUT_LOGIC
 from verifier.language.machines import MachineWriter
 from verifier.language.model import Machine, Model, Parameter, Sensor, Term, Window
 from verifier.language.names import Amount, Broken, Closure, Definition, Scope
@@ -81,6 +81,16 @@ class ModelCheck:
             message = "the name of the crossing is to be filled in"
             findings.add("LX224", crossing.spot, message, mark="any name is due here")
         kind = one_of(body.get("kind"), findings, "kind", KINDS)
+        if kind in WITHOUT_LOGIC:
+            findings.add(
+                "LX315",
+                body.get("kind").spot,
+                "a bridge or underpass has no control logic, so there is nothing to check",
+                mark="road and railway do not meet here",
+                try_next="giving the kind of a crossing at one level; "
+                "`strikein list` shows the kinds and what is checked of each",
+            )
+            kind = ""
         jurisdiction = one_of(body.get("jurisdiction"), findings, "jurisdiction", JURISDICTIONS)
         return Header(crossing.text if crossing else "", kind, jurisdiction, says_of(body, findings))
 

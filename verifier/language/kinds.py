@@ -36,6 +36,9 @@ KINDS: dict[str, str] = {
     "TEXTBOOK": "published problem, no crossing of the trade",
 }
 
+# Kinds at which road and railway never meet, so that no logic keeps them apart.
+WITHOUT_LOGIC = frozenset({"BRIDGE"})
+
 JURISDICTIONS: dict[str, str] = {
     "GB": "Great Britain",
     "US": "United States",
