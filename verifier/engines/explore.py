@@ -104,12 +104,13 @@ class Explorer:
 @dataclass
 class _Element:
     """States explored together. Each of them is among the ``first`` states of the search or came
-    from one of the ``origins``: the number of the element before, and the way from there."""
+    from one of the ``origins``: the number of the element before, the way from there, and where it led
+    with these times. (The way may lead to the others of the element too, but with other times.)"""
 
     zone: Zone
     fresh: Diagram
     first: Diagram
-    origins: list[tuple[int, Way]] = field(default_factory=list)
+    origins: list[tuple[int, Way, Diagram]] = field(default_factory=list)
 
 
 class _Search:
@@ -139,7 +140,7 @@ class _Search:
         if origin is None:
             element.first = element.first | states
         else:
-            element.origins.append(origin)
+            element.origins.append((*origin, states))
 
     def explore(self, index: int) -> None:
         self.allowance.check()
@@ -199,8 +200,10 @@ class _Search:
         path, kinds = [location], []
         tests = list(self.stepper.relations.tests)
         while d.state(path[-1]) & self.elements[index].first == d.false:
-            target = d.state(path[-1], next=True)
-            for parent, way in self.elements[index].origins:
+            target, here = d.state(path[-1], next=True), d.state(path[-1])
+            for parent, way, arrived in self.elements[index].origins:
+                if arrived & here == d.false:
+                    continue
                 aux = [v for v in way.relation.support if v.startswith("keep ")]
                 drop = [*target.support, *tests, *aux]
                 before = d.and_exists(way.before & way.relation, target, drop)
