@@ -183,12 +183,13 @@ class Bench:
             return self.goes_round(prop, replayed)
         n_steps = len(replayed.run.steps)
         # where the replay led the run on, or the search asked for less, nothing is known of shorter ones
-        is_shortest = n_steps == len(trace.steps) and prop.form is not Form.TIME_STOPS
+        is_shortest = n_steps == len(trace.steps) and prop.form not in ROWS
         return self.make(
             prop,
             verdict,
             trace=replayed,
-            method="a shortest run, with exact times, replayed on the concrete machine",
+            method=f"a {'shortest ' if is_shortest else ''}run, with exact times, replayed on the "
+            "concrete machine",
             bound=f"{n_steps} steps, none shorter" if is_shortest else f"{n_steps} steps",
         )
 
