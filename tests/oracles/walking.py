@@ -14,12 +14,12 @@ from verifier.semantics.run import Move, Snapshot, Step
 class Walk:
     """One run: after ``wait`` seconds the machine named goes to the state named, then control settles.
 
-    ``entries`` holds the time at which each machine last entered each state.
+    A fault is taken where nothing else leads there, and ``budget`` allows it. ``entries`` holds the time at which each machine last entered each state.
     """
 
-    def __init__(self, model: str | Path):
+    def __init__(self, model: str | Path, budget: int = 0):
         self.model, _ = load(str(MODELS / model))
-        self.concrete = Concrete(self.model)
+        self.concrete = Concrete(self.model, budget)
         self.entries: dict[tuple[str, str], Fraction] = {}
         self.now = self.concrete.initial()
         self._settle()
@@ -43,12 +43,13 @@ class Walk:
 
     def _move(self, machine: str, state: str) -> Move:
         here = self.now.locations[machine]
-        (found,) = [
+        found = [
             t
             for t in self.model.machine(machine).transitions
-            if (t.source, t.target) == (here, state) and not t.fault
+            if (t.source, t.target) == (here, state)
         ]
-        return Move(machine, found.index)
+        (chosen,) = [t for t in found if not t.fault] or found
+        return Move(machine, chosen.index)
 
     def _settle(self) -> None:
         while not self.now.is_settled:
