@@ -25,31 +25,38 @@ class Walk:
         self._settle()
 
     def wait(self, seconds, machine: str = "", state: str = "") -> None:
-        moves = () if not machine else (self._move(machine, state),)
-        self._take(Step("world", Fraction(seconds), moves))
+        steps = self._steps(seconds, machine, state)
+        (step,) = [one for one in steps if self._allows(one)] or steps[:1]
+        self._take(step)
         self._settle()
 
     def refuses(self, seconds, machine: str = "", state: str = "") -> bool:
         """Whether the concrete machine does not allow what ``wait`` would do."""
-        moves = () if not machine else (self._move(machine, state),)
+        return not any(map(self._allows, self._steps(seconds, machine, state)))
+
+    def _allows(self, step: Step) -> bool:
         try:
-            self.concrete.take(self.now, Step("world", Fraction(seconds), moves))
+            self.concrete.take(self.now, step)
         except NotAllowed:
-            return True
-        return False
+            return False
+        return True
 
     def between(self, begins: tuple[str, str], ends: tuple[str, str]) -> Fraction:
         return self.entries[ends] - self.entries[begins]
 
-    def _move(self, machine: str, state: str) -> Move:
+    def _steps(self, seconds, machine: str, state: str) -> list[Step]:
+        """The ways there; those by a fault only where there is no other."""
+        if not machine:
+            return [Step("world", Fraction(seconds), ())]
         here = self.now.locations[machine]
         found = [
             t
             for t in self.model.machine(machine).transitions
             if (t.source, t.target) == (here, state)
         ]
-        (chosen,) = [t for t in found if not t.fault] or found
-        return Move(machine, chosen.index)
+        assert found, f"{machine} never goes from {here} to {state}"
+        ways = [t for t in found if not t.fault] or found
+        return [Step("world", Fraction(seconds), (Move(machine, way.index),)) for way in ways]
 
     def _settle(self) -> None:
         while not self.now.is_settled:
