@@ -7,7 +7,7 @@ import pytest
 from tests.language.files import HEAD, errors, errors_of, loaded, put
 from verifier.diagnostics import Findings
 from verifier.language.guard import FALSE, TRUE, And, Is, Not, Or
-from verifier.language.load import built_in_properties, load, packs_in
+from verifier.language.load import built_in_properties, load, own_packs_folder, packs_in
 from verifier.language.model import BUILT_IN, Form
 
 MODEL = HEAD + """groups: {track: [up, down]}
@@ -383,3 +383,14 @@ def test_a_hazard_not_checked_has_a_reason_and_kinds_of_the_pack(entry, code, tm
     given = files("never: lit")
     given["specs/trial.yaml"] += f"not_checked:\n  - {entry}\n"
     assert [one.code for one in errors(tmp_path, given)] == [code]
+
+
+def test_a_pack_named_that_is_nowhere_near_is_the_one_that_comes_with_the_program(tmp_path):
+    """A starting model may stand in any folder."""
+    model = tmp_path / "model.yaml"
+    good = own_packs_folder().parent / "models" / "textbook" / "b2_train_gate.yaml"
+    text = good.read_text(encoding="utf-8")
+    model.write_text(text, encoding="utf-8")
+    assert str(own_packs_folder() / "textbook_b2.yaml") in load(str(model))[0].files
+    model.write_text(text.replace("textbook_b2.yaml", "textbook_b9.yaml"), encoding="utf-8")
+    assert [one.code for one in errors_of(model)] == ["LX101"]

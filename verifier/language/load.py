@@ -138,7 +138,7 @@ def _fitting(pack: Pack | None, check: ModelCheck, word: Scalar | None) -> Pack 
 
 
 def _spec_path(word: Scalar) -> str:
-    """A pack named in a model: beside the model, else from the folder that holds ``specs/``."""
+    """A pack named in a model: beside it, else from a folder above that holds ``specs/``, else our own."""
     near = beside(word.place.file, word.text)
     if os.path.exists(near):
         return near
@@ -147,7 +147,9 @@ def _spec_path(word: Scalar) -> str:
             path = os.path.normpath(os.path.join(folder, word.text))
             if os.path.exists(path):
                 return path
-    return near
+    folder, name = os.path.split(word.text)
+    own = own_packs_folder() / name
+    return str(own) if folder == "specs" and own.is_file() else near
 
 
 def _folders_above(file: str) -> list[str]:
