@@ -21,10 +21,12 @@ from verifier.evidence.result import Result
 from verifier.evidence.verdicts import Bench
 from verifier.language.load import built_in_properties, load
 from verifier.language.model import Form, Property
+from verifier.semantics.run import Certificate, Trace
 
 ROOT = Path(__file__).resolve().parents[2]
 FLAWED = sorted((ROOT / "models" / "flawed").glob("*.yaml"))
 ERRORS = sorted((ROOT / "tests" / "seeded" / "errors").glob("*/*.yaml"))
+# Large ones, of which what is proved is carried over to their flawed variants.
 MODELS = ("full_barriers", "half_barriers")
 
 _CAUGHT = re.compile(r"^# caught (?:only )?by: (\S.*?) *$", re.MULTILINE)
@@ -53,8 +55,7 @@ def family(prop: Property) -> str:
 
 
 def is_caught(result: Result) -> bool:
-    wanted = "impossible" if result.property.form is Form.POSSIBLE else "violated"
-    return result.verdict == wanted
+    return result.verdict == ("impossible" if is_scenario(result.property) else "violated")
 
 
 @pytest.mark.parametrize("path", FLAWED + ERRORS, ids=relative)
@@ -113,16 +114,31 @@ def test_what_the_file_names_is_violated_and_nothing_else(path: Path, good_proof
     asked = all_asked(model, properties)
     if path in ERRORS:
         asked = [p for p in asked if p.form is not Form.DEAD]
-    results = []
+    caught, left = set(), []
     for budget in sorted({p.budget for p in asked}):
         bench = Bench(model, budget, LIMITS)
         under_it = [p for p in asked if p.budget == budget]
-        others = [p for p in under_it if family(p) not in names and budget == 0]
-        proved = carried_over(bench, others, good_proofs(good_model(path)))
-        results += [bench.judged(p) for p in under_it if p not in proved]
-    assert {family(r.property) for r in results if is_caught(r)} == names
-    spared = {r.property.id: r.verdict for r in results if not is_caught(r)}
-    assert {name: v for name, v in spared.items() if v not in ("proved", "shown")} == {}
+        named = [p for p in under_it if family(p) in names]
+        caught |= {family(p) for p in named if is_caught(bench.judged(p))}
+        others = [p for p in under_it if p not in named]
+        if budget == 0 and good_model(path).stem in MODELS:
+            proved = carried_over(bench, others, good_proofs(good_model(path)))
+            others = [p for p in others if p not in proved]
+        left += [p.id for p in others if not is_spared(bench, p)]
+    assert caught == names
+    assert left == []
+
+
+def is_spared(bench: Bench, prop: Property) -> bool:
+    """Whether the engine has a proof that z3 confirms, or the run that must exist. The second solver's
+    word on every proof of the good models, and of the flaws' own catchers, is asked elsewhere."""
+    if prop.form is Form.DEAD:
+        return bench.judged(prop).verdict == "proved"
+    return isinstance(bench.find(bench.study(), prop), Trace if is_scenario(prop) else Certificate)
+
+
+def is_scenario(prop: Property) -> bool:
+    return prop.form is Form.POSSIBLE
 
 
 @pytest.mark.parametrize("good", MODELS)
