@@ -1,22 +1,29 @@
 """README.md shows what the commands really print: each console block is run and compared.
 
-``python -m tests.test_readme`` writes the outputs anew; read the diff then.
+``python -m tests.test_readme`` writes the outputs anew, and the table of kinds with it (``kinds_table``), for
+which it judges the models that have changed, or with ``--all`` every one; read the diff then.
 """
 
 import re
 import shlex
 import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
+from tests import kinds_table
 from tests.commands.running import ROOT, run, start
+from tests.oracles.judging import changed_model, changed_pack
 from verifier.commands.main import cli
 from verifier.evidence.result import VERDICTS
+from verifier.language.load import load
 
 README = ROOT / "README.md"
 FIRST_LOOK = ROOT / "tests/readme/first_look.yaml"
 BLOCK = re.compile(r"^```console\n\$ (strikein [^\n]*)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
+TABLE = re.compile(r"^\| kind \| model \|.*?\n(?!\|)", re.MULTILINE | re.DOTALL)
+MODELS = kinds_table.model_paths()
 
 
 def blocks() -> list[tuple[str, str]]:
@@ -80,13 +87,50 @@ def test_files_that_the_documents_name_exist():
             assert (ROOT / target).exists(), f"{name}: {target}"
 
 
+def test_readme_shows_the_table_of_kinds_that_was_kept():
+    (shown,) = TABLE.findall(README.read_text(encoding="utf-8"))
+    assert shown == kinds_table.table(kinds_table.kept())
+
+
+def test_the_table_of_kinds_has_a_row_for_each_model():
+    assert sorted(kinds_table.kept()) == [path.name for path in MODELS]
+
+
+@pytest.mark.parametrize("path", MODELS, ids=lambda path: path.stem)
+def test_a_row_of_the_table_is_of_the_model_and_the_packs_as_they_are(path):
+    row = dict(kinds_table.kept()[path.name])
+    verdicts = row.pop("verdicts")
+    assert row == kinds_table.described(path)
+    assert row["not modelled"], f"{path.name} has no line `# not modelled: ...`"
+    assert sum(verdicts.values()) == row["properties"]
+    assert set(verdicts) <= {"proved", "shown"}, "a model that is shipped as good"
+
+
+def test_a_changed_model_or_demand_makes_its_row_stale(tmp_path):
+    model, pack = "us_flashing_lights.yaml", "us_active.yaml"
+    changed = changed_model(tmp_path, model, {"parameters.strike_in": "2100 ft"})
+    harder = changed_pack(tmp_path, pack, "at_least: 20 s", "at_least: 21 s")
+    same = [str(ROOT / "specs" / pack)]
+    variants = [(ROOT / "models" / model, same), (changed, same), (ROOT / "models" / model, harder)]
+    loaded = [load(str(path), packs) for path, packs in variants]
+    assert len({kinds_table.digest(*one) for one in loaded}) == 3
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("path", MODELS, ids=lambda path: path.stem)
+def test_a_row_of_the_table_is_what_a_run_gives(path):
+    assert kinds_table.row_of(path) == kinds_table.kept()[path.name]
+
+
 def write_anew() -> None:
     text = README.read_text(encoding="utf-8")
+    text = TABLE.sub(lambda _: kinds_table.table(kinds_table.kept()), text)
     README.write_text(
         BLOCK.sub(lambda found: f"```console\n$ {found[1]}\n{output_of(found[1])}```", text), "utf-8"
     )
 
 
 if __name__ == "__main__":
+    print(*kinds_table.made_anew(everything="--all" in sys.argv), sep="\n")
     write_anew()
     print(f"{Path(README).name}: {len(blocks())} outputs")
