@@ -192,3 +192,20 @@ def test_without_power_falling_barriers_stay_where_they_are() -> None:
     walk.wait(0, "barriers", "halted")
     walk.wait(100)
     assert (walk.now.locations["barriers"], *lights(walk)) == ("halted", "dark", "lit")
+
+
+def test_exit_barriers_wait_for_a_vehicle_and_the_white_light_for_them() -> None:
+    """Full barriers; no published source for the kind. Entrance barriers down 3+4+6 s after amber."""
+    walk = Walk("local_full_barriers.yaml")
+    walk.wait(60, "train_line.front", "approaching")
+    walk.wait(2, "vehicle", "committed")
+    walk.wait(1, "vehicle", "on_crossing")
+    walk.wait(4, "entrance", "falling")
+    walk.wait(6, "entrance", "lowered")
+    walk.wait(10)
+    assert walk.refuses(0, "exit", "falling")
+    walk.wait(0, "vehicle", "away")
+    walk.wait(0, "exit", "falling")
+    assert lights(walk) == ("dark", "lit")
+    walk.wait(6, "exit", "lowered")
+    assert lights(walk) == ("lit", "dark")
