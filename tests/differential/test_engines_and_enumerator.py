@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.differential.building import at, both, half_second_model, prop
+from tests.differential.building import at, both, go, half_second_model, machine, model, prop
 from tests.differential.enumerator import enumerate_verdict
 from tests.differential.random_models import random_model, random_property
 from verifier.engines.bounded import search
@@ -100,3 +100,32 @@ def test_bounded_search_and_the_fixed_point_engine_say_the_same(seed: int) -> No
         assert proof is None
         if len(finding.steps) <= STEPS:
             assert trace is not None and len(trace.steps) == len(finding.steps)
+
+
+def test_order_is_decided_where_only_times_exclude_a_state() -> None:
+    """Where the light is amber, the bell quiet and a train near, amber has just been lit: the location is
+    reached and only its times are not. The search once went round there for ever."""
+    lights = machine(
+        "lights",
+        "control",
+        "dark amber red",
+        [
+            go("dark", "amber", at("train", "near")),
+            go("amber", "red", after=3),
+            go("red", "dark", at("train", "away")),
+        ],
+    )
+    rung = both(at("train", "near"), at("lights", "amber"))
+    bell = machine(
+        "bell",
+        "control",
+        "quiet ringing",
+        [go("quiet", "ringing", rung), go("ringing", "quiet", at("lights", "dark"))],
+    )
+    train = machine(
+        "train", "train", "away near", [go("away", "near"), go("near", "away", after=(5, 8))]
+    )
+    checked = model(lights, bell, train)
+    found = decide_built_in(Study(checked, 0, Allowance(20)), prop(Form.ORDER_MATTERS))
+    assert isinstance(found, Certificate)
+    recheck_certificate(checked, prop(Form.ORDER_MATTERS), found)

@@ -65,7 +65,7 @@ class _BuiltIn:
             found = study.explorer.run(self.system, clocks, self.knowledge.known, end)
             assert found is not None
             if found.hit is None:
-                self.knowledge.add(Source(found, found.registers))
+                self.knowledge.keep(Source(found, found.registers))
                 return None
             blame = self.paths.blame(found.hit, end)
             if blame is not None and self.knowledge.learn_from(blame, FIRST):

@@ -150,9 +150,13 @@ class Knowledge:
         smaller = self.known & source.exploration.locations(self.study.diagrams)
         if smaller == self.known:
             return False
-        self.known = smaller
-        self.sources.append(source)
+        self.keep(source)
         return True
+
+    def keep(self, source: Source) -> None:
+        """Also where it excludes no location but only times in one."""
+        self.known = self.known & source.exploration.locations(self.study.diagrams)
+        self.sources.append(source)
 
     def learn_from(self, blame: Blame, efforts: Sequence[tuple[bool, int]]) -> bool:
         """Explore the model with the blamed groups of its own clocks, cheap ones first, until one
