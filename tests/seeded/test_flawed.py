@@ -16,7 +16,8 @@ from pathlib import Path
 import pytest
 
 from tests.commands.running import run
-from tests.seeded.carrying import LIMITS, all_asked, carried_over
+from tests.seeded.carrying import LIMITS, all_asked
+from verifier.evidence.carrying import carried_over
 from verifier.evidence.result import Result
 from verifier.evidence.verdicts import Bench
 from verifier.language.load import built_in_properties, load
@@ -122,8 +123,9 @@ def test_what_the_file_names_is_violated_and_nothing_else(path: Path, good_proof
         caught |= {family(p) for p in named if is_caught(bench.judged(p))}
         others = [p for p in under_it if p not in named]
         if budget == 0 and good_model(path).stem in MODELS:
-            proved = carried_over(bench, others, good_proofs(good_model(path)))
-            others = [p for p in others if p not in proved]
+            proofs = good_proofs(good_model(path))
+            proved = carried_over(model, bench.runs(), others, proofs)
+            others = [p for p in others if p.id not in proved]
         left += [p.id for p in others if not is_spared(bench, p)]
     assert caught == names
     assert left == []

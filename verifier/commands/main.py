@@ -13,6 +13,7 @@ from types import FrameType
 import click
 
 from verifier.commands import defect, outcome
+from verifier.commands.adequacy import adequacy
 from verifier.commands.check import check
 from verifier.commands.draw import draw
 from verifier.commands.explain import explain
@@ -40,7 +41,7 @@ def cli() -> None:
     """
 
 
-for verb in (check, draw, explain, list_, new, recheck, table):
+for verb in (adequacy, check, draw, explain, list_, new, recheck, table):
     cli.add_command(verb)
 
 

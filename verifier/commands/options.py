@@ -53,6 +53,18 @@ OPTIONS: dict[str, Callable[[Any], Any]] = {
         "--format", "output_format", type=click.Choice(("text", "json", "csv")), default="text",
         show_default=True, help="How the table is written to standard output.",
     ),
+    "study-format": click.option(
+        "--format", "output_format", type=click.Choice(("text", "json")), default="text",
+        show_default=True, help="How the findings are written to standard output.",
+    ),
+    "keep": click.option(
+        "--keep", type=click.Path(file_okay=False), metavar="DIR",
+        help="Keep what has been found here, and go on from what is there.",
+    ),
+    "plant": click.option(
+        "--plant", "plant_ids", multiple=True, metavar="NUMBER",
+        help="Only this planted error; repeatable.",
+    ),
     "trace": click.option(
         "--trace", "trace_file", type=click.Path(dir_okay=False), metavar="FILE",
         help="Draw the counterexample in this file (from `check --json`, or of an evidence folder).",

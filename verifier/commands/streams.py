@@ -43,15 +43,24 @@ def say(text: str) -> None:
 
 
 def write_file(path: str, data: bytes) -> None:
-    """Write a whole file, making no folders.
+    """Write a whole file or nothing, making no folders: what stood there stays until all is written.
 
     Raises
     ------
     BadInput
         It can't be written; names the file and the reason.
     """
+    target = Path(path)
     try:
-        Path(path).write_bytes(data)
+        if target.exists() and not target.is_file():
+            target.write_bytes(data)
+            return
+        written = target.with_name(f".{target.name}.{os.getpid()}")
+        try:
+            written.write_bytes(data)
+            written.replace(target)
+        finally:
+            written.unlink(missing_ok=True)
     except OSError as error:
         raise BadInput(f"{path} cannot be written: {error.strerror or error}") from error
 

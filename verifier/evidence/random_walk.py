@@ -100,7 +100,13 @@ def ends_reached(model: Model, runs: Iterable[Run]) -> frozenset[End]:
 
 
 def random_runs(
-    model: Model, *, budget: int = 0, runs: int = 100, depth: int = 60, seed: int = 0
+    model: Model,
+    *,
+    budget: int = 0,
+    runs: int = 100,
+    depth: int = 60,
+    seed: int = 0,
+    start: Run | None = None,
 ) -> tuple[Run, ...]:
     """Runs of the concrete machine from the initial state.
 
@@ -114,19 +120,24 @@ def random_runs(
         Number of runs and most steps in each, >= 1. A run ends earlier where nothing can go on.
     seed : int
         Same seed, same runs.
+    start : Run, optional
+        A run of this model with which all of them begin; its steps count among ``depth``.
 
     Notes
     -----
     ``specs/semantics.md`` section 5. What the runs did not reach is no claim that it can't be.
     """
-    walk = _Walk(model, budget, depth, random.Random(seed))
+    walk = _Walk(model, budget, depth, random.Random(seed), start)
     return tuple(walk.one_run() for _ in range(runs))
 
 
 class _Walk:
-    def __init__(self, model: Model, budget: int, depth: int, chance: random.Random):
+    def __init__(
+        self, model: Model, budget: int, depth: int, chance: random.Random, start: Run | None
+    ):
         self.ends = Ends(model)
         self.concrete = Concrete(model, budget)
+        self.start = start or Run((), (self.concrete.initial(),))
         self.depth = depth
         self.chance = chance
         self.uncovered = set(window_ends(model, budget))
@@ -141,8 +152,7 @@ class _Walk:
         ]
 
     def one_run(self) -> Run:
-        steps: list[Step] = []
-        snapshots = [self.concrete.initial()]
+        steps, snapshots = list(self.start.steps), list(self.start.snapshots)
         if self.beginnings and self.chance.random() < 0.5:
             # The latest discoveries lie deepest; older ones keep their chance.
             first = self.chance.randrange(len(self.beginnings))

@@ -1,0 +1,249 @@
+"""Which planted design errors the properties notice: the planted model is judged like any other."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from dataclasses import dataclass, replace
+from multiprocessing import get_context
+from typing import Any
+
+from verifier.evidence.carrying import carried_over
+from verifier.evidence.judge import judge
+from verifier.evidence.judgement import Unjudged
+from verifier.evidence.quieten import quietened
+from verifier.evidence.random_walk import random_runs
+from verifier.evidence.replay import replayed_run
+from verifier.evidence.result import ModelResult, RecheckedCertificate, ReplayedTrace, Result
+from verifier.evidence.verdicts import ROWS, Bench, Limits
+from verifier.language.model import Form, Model, Property
+from verifier.semantics.concrete import ZERO, Concrete
+from verifier.semantics.run import Certificate, Gap, Run, Step
+from verifier.studies.difference import difference, with_parting
+from verifier.studies.outcomes import CAUGHT, EQUIVALENT, HARMLESS, UNDECIDED, UNNOTICED, Outcome
+from verifier.studies.plants import Plant
+from verifier.studies.suggestion import suggested
+
+HOLDS = ("proved", "shown")
+# Random runs from where the designs part.
+RUNS_BEHIND, DEPTH_BEHIND = 30, 60
+
+Progress = Callable[[str, str], None]
+
+
+@dataclass(frozen=True)
+class Question:
+    """The sound model as it was judged: what is asked of each plant, and what further its kind's packs ask."""
+
+    model: Model
+    asked: tuple[Property, ...]
+    further: tuple[Property, ...]
+    proofs: Mapping[str, Certificate]
+    easy: frozenset[str]
+    limits: Limits
+
+    def is_easy(self, prop: Property) -> bool:
+        """Whether no times were needed for the sound model."""
+        return prop.id in self.easy
+
+    @classmethod
+    def about(cls, sound: ModelResult, further: Sequence[Property], limits: Limits) -> Question:
+        """What is asked of the plants of a model all of whose properties hold.
+
+        Raises
+        ------
+        ValueError
+            A property of the sound model does not hold, so nothing can be said to notice.
+        """
+        results = [*sound.results, *sound.foundations]
+        failing = [one.property.id for one in results if one.verdict not in HOLDS]
+        if failing:
+            raise ValueError(f"not proved of the sound model: {', '.join(failing)}")
+        proofs = {
+            one.property.id: one.certificate.certificate for one in results if one.certificate and not one.budget
+        }
+        easy = frozenset(one.property.id for one in results if one.certificate and not one.needs_times_of)
+        asked = [one.property for one in sound.foundations] + [one.property for one in sound.results]
+        return cls(sound.model, tuple(asked), tuple(further), proofs, easy, limits)
+
+
+def judge_all(
+    question: Question, planted: Sequence[Plant], jobs: int, progress: Progress
+) -> Iterator[Outcome]:
+    """The outcome of each plant, as they come; each in a process that is not used again, so that what one
+    needs of memory is given back."""
+    context = get_context("fork")
+    with ProcessPoolExecutor(jobs, context, initializer=_set, initargs=(question,)) as pool:
+        waiting: set[Future[Outcome]] = {pool.submit(_outcome, plant) for plant in planted}
+        done = 0
+        try:
+            while waiting:
+                ready, waiting = wait(waiting, return_when=FIRST_COMPLETED)
+                for one in ready:
+                    done += 1
+                    found = one.result()
+                    progress(found.plant.id, f"{found.outcome}, {done} of {len(planted)} plants")
+                    yield found
+        finally:
+            pool.shutdown(wait=False, cancel_futures=True)
+
+
+_question: Question
+
+
+def _set(question: Question) -> None:
+    global _question
+    _question = question
+
+
+def _outcome(plant: Plant) -> Outcome:
+    return outcome_of(_question, plant)
+
+
+def outcome_of(question: Question, plant: Plant) -> Outcome:
+    """Quick looks first, then whether it makes a difference at all, then every property."""
+    started = time.monotonic()
+    found = _Judged(question, plant).outcome()
+    return replace(found, seconds=time.monotonic() - started)
+
+
+class _Judged:
+    def __init__(self, question: Question, plant: Plant):
+        self.question, self.plant = question, plant
+        self.model = plant.planted_in(question.model)
+        self.most = max((prop.budget for prop in question.asked), default=0)
+        self.benches: dict[int, Bench] = {}
+        self.proved: set[str] = set()
+        self.open: dict[str, str] = {}
+
+    def bench(self, budget: int) -> Bench:
+        if budget not in self.benches:
+            self.benches[budget] = Bench(self.model, budget, self.question.limits)
+        return self.benches[budget]
+
+    def outcome(self) -> Outcome:
+        caught = self.seen_in_runs()
+        if caught is not None:
+            return caught
+        parting = difference(self.question.model, self.plant, self.most, self.question.limits)
+        if isinstance(parting, RecheckedCertificate):
+            return self.make(EQUIVALENT, how=parting.certificate.method)
+        caught = self.seen_behind(parting) if isinstance(parting, ReplayedTrace) else None
+        caught = caught or self.judged(self.question.asked)
+        if caught is not None:
+            return caught
+        if isinstance(parting, Gap):
+            self.open["same behaviour"] = parting.reason
+            parting = None
+        if self.open:
+            why = "; ".join(f"`{name}`: {reason}" for name, reason in sorted(self.open.items()))
+            return self.make(UNDECIDED, how=why, **self.run_apart(parting))
+        return self.differs(parting)
+
+    def differs(self, parting: ReplayedTrace) -> Outcome:
+        """All that was asked is proved, and yet it is another design."""
+        wanted = suggested(self.question.model, self.model, self.plant, self.question.limits)
+        would = self.judged(self.question.further)
+        if would is not None:
+            return replace(would, outcome=UNNOTICED, suggestion=wanted, **self.run_apart(parting))
+        outcome = UNNOTICED if self.open else HARMLESS
+        return self.make(outcome, how="differs", suggestion=wanted, **self.run_apart(parting))
+
+    def run_apart(self, parting: ReplayedTrace | None) -> dict[str, Any]:
+        marked = None if parting is None else with_parting(self.question.model, self.plant)
+        return {"trace": parting, "ran_on": marked}
+
+    # -- what catches it
+
+    def seen_in_runs(self) -> Outcome | None:
+        """A concrete run that breaks a property: no engine is needed for these."""
+        return self.seen_in(0, self.bench(0).runs())
+
+    def seen_behind(self, parting: ReplayedTrace) -> Outcome | None:
+        """The same, of runs that begin with the way to where the designs part."""
+        most, limits = self.most, self.question.limits
+        start = as_far(Concrete(self.model, most), parting.run)
+        runs = random_runs(
+            self.model, budget=most, runs=RUNS_BEHIND, depth=len(start.steps) + DEPTH_BEHIND,
+            seed=limits.seed, start=start,
+        )
+        return self.seen_in(most, runs)
+
+    def seen_in(self, budget: int, runs: Sequence[Run]) -> Outcome | None:
+        concrete = Concrete(self.model, budget)
+        quick = [
+            prop
+            for prop in self.question.asked
+            if prop.budget >= budget and prop.form not in (*ROWS, Form.DEAD, Form.POSSIBLE, Form.EVENTUALLY)
+        ]
+        for run in runs:
+            for prop in quick:
+                try:
+                    judgement = judge(concrete, prop, run)
+                except Unjudged:
+                    continue
+                if judgement is not None:
+                    last = judgement.violating
+                    short = Run(run.steps[:last], run.snapshots[: last + 1])
+                    shown = replayed_run(concrete, short, judgement)
+                    return self.caught(prop, "violated", quietened(concrete, prop, shown))
+        return None
+
+    def judged(self, properties: Sequence[Property]) -> Outcome | None:
+        """The first that no longer holds; the others are noted as proved or open. The easy ones first, as they
+        catch most plants; then what is left of the sound design's proofs, then the engines for the rest."""
+        easy = [prop for prop in properties if self.question.is_easy(prop)]
+        rest = [prop for prop in properties if prop not in easy]
+        caught = self.first_failing(easy)
+        if caught is not None:
+            return caught
+        plain = [prop for prop in rest if not prop.budget and prop.form is not Form.DEAD]
+        kept = carried_over(self.model, self.bench(0).runs(), plain, self.question.proofs)
+        self.proved |= set(kept)
+        rest = [prop for prop in rest if prop.id not in kept]
+        return self.first_failing(sorted(rest, key=lambda prop: prop.form is Form.DEAD))
+
+    def first_failing(self, properties: Sequence[Property]) -> Outcome | None:
+        for prop in properties:
+            caught = self.noted(self.bench(prop.budget).judged(prop))
+            if caught is not None:
+                return caught
+        return None
+
+    def noted(self, result: Result) -> Outcome | None:
+        if result.verdict in HOLDS:
+            self.proved.add(result.property.id)
+        elif result.verdict == "undecided":
+            self.open[result.property.id] = result.reason
+        else:
+            return self.caught(result.property, result.verdict, result.trace)
+        return None
+
+    def caught(self, prop: Property, verdict: str, trace: ReplayedTrace | None) -> Outcome:
+        return self.make(CAUGHT, by=prop.id, how=verdict, trace=trace, ran_on=self.model)
+
+    def make(self, outcome: str, **facts) -> Outcome:
+        return Outcome(self.plant, outcome, proved=tuple(sorted(self.proved)), **facts)
+
+
+def as_far(concrete: Concrete, parted: Run) -> Run:
+    """The run that both designs have up to where they part, taken by the planted one: what the world does is
+    the same, and control settles in the same rounds."""
+    steps, snapshots = [], [concrete.initial()]
+
+    def settle() -> None:
+        while not snapshots[-1].is_settled:
+            moves = concrete.choices(snapshots[-1]).values()
+            round_ = Step("settle", ZERO, tuple(sorted((m[0] for m in moves), key=lambda m: m.machine)))
+            take(round_)
+
+    def take(step: Step) -> None:
+        steps.append(step)
+        snapshots.append(concrete.take(snapshots[-1], step))
+
+    acts = [step for step in parted.steps if step.kind == "world"]
+    for step in acts:
+        settle()
+        take(step)
+    return Run(tuple(steps), tuple(snapshots))
