@@ -17,6 +17,7 @@ from verifier.commands.adequacy import adequacy
 from verifier.commands.check import check
 from verifier.commands.draw import draw
 from verifier.commands.explain import explain
+from verifier.commands.faults import faults
 from verifier.commands.list_ import list_
 from verifier.commands.new import new
 from verifier.commands.recheck import recheck
@@ -41,7 +42,7 @@ def cli() -> None:
     """
 
 
-for verb in (adequacy, check, draw, explain, list_, new, recheck, table):
+for verb in (adequacy, check, draw, explain, faults, list_, new, recheck, table):
     cli.add_command(verb)
 
 

@@ -57,6 +57,22 @@ OPTIONS: dict[str, Callable[[Any], Any]] = {
         "--format", "output_format", type=click.Choice(("text", "json")), default="text",
         show_default=True, help="How the findings are written to standard output.",
     ),
+    "order": click.option(
+        "--order", type=click.IntRange(min=1), default=2, show_default=True, metavar="N",
+        help="Most faults that may happen in a run.",
+    ),
+    "rates": click.option(
+        "--rates", "rates_file", type=click.Path(dir_okay=False), metavar="FILE",
+        help="Failures per hour, CSV with the heads fault,per_hour; gives an estimate, with --hours.",
+    ),
+    "hours": click.option(
+        "--hours", type=click.FloatRange(min=0, min_open=True), metavar="H", help="Hours the estimate is for.",
+    ),
+    "stories": click.option("--stories", is_flag=True, help="Tell the run of each set step by step."),
+    "tree": click.option(
+        "-o", "--tree", type=click.Path(dir_okay=False, allow_dash=True), metavar="FILE",
+        help="Draw the sets as a fault tree: .svg, .png or .dot.",
+    ),
     "keep": click.option(
         "--keep", type=click.Path(file_okay=False), metavar="DIR",
         help="Keep what has been found here, and go on from what is there.",

@@ -1,0 +1,114 @@
+"""``strikein faults``: the smallest sets of faults that break a property."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+from collections.abc import Mapping
+from fractions import Fraction
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from verifier.commands import outcome
+from verifier.commands.check import load_all, settings
+from verifier.commands.draw import write_picture
+from verifier.commands.options import chosen_format, shared
+from verifier.commands.selecting import chosen, refuse_unknown
+from verifier.commands.streams import BadInput, emit, read_text, say
+
+if TYPE_CHECKING:
+    from verifier.language.model import Model, Role
+
+
+@click.command()
+@click.argument("model_file", metavar="MODEL", type=click.Path())
+@shared("spec", "property", "order", "jobs", "time-limit", "memory-limit", "seed", "rates", "hours", "stories",
+        "tree", "study-format", "json")
+def faults(
+    model_file: str, specs: tuple[str, ...], property_ids: tuple[str, ...], order: int, rates_file: str | None,
+    hours: float | None, stories: bool, tree: str | None, output_format: str, as_json: bool, **limits: Any,
+) -> int:
+    """Find the smallest sets of faults of MODEL that break each property.
+
+    A set breaks a property if some run does in which only its faults happen, at most N of them in all
+    (--order). Sets that could not be decided are listed.
+    """
+    from verifier.commands.progress import Progress
+    from verifier.evidence.verdicts import Limits
+    from verifier.studies.faults import faults_of, judged_by_faults, smallest_sets
+    from verifier.views.faults_text import faults_document, faults_text
+
+    shape = chosen_format(output_format, as_json)
+    if (rates_file is None) != (hours is None):
+        raise click.UsageError("--rates and --hours are given together or not at all")
+    loaded, refused = load_all([model_file], specs)
+    if refused:
+        return outcome.BAD_INPUT
+    ((model, properties),) = loaded
+    if property_ids:
+        refuse_unknown(property_ids, (prop.id for prop in properties))
+    roles = faults_of(model)
+    rates = None if rates_file is None else read_rates(rates_file, model, roles)
+    asked = judged_by_faults(chosen(properties, property_ids))
+    if not asked:
+        say(f"{model.path}: none of these properties can be broken by a fault; nothing is asked")
+        return outcome.NOT_DECIDED
+    names = {"time_limit": "time_limit_s", "memory_limit": "memory_limit_mb"}
+    given = {names.get(name, name): value for name, value in limits.items() if value is not None}
+    jobs = limits.get("jobs") or os.cpu_count() or 1
+    with Progress(model.path) as progress:
+        found = {one.property.id: one for one in smallest_sets(model, asked, order, Limits(**given), jobs, progress)}
+    ordered = [found[prop.id] for prop in asked]
+    code = outcome.GOOD
+    if any(one.sets for one in ordered):
+        code = outcome.FOUND
+    elif any(one.undecided for one in ordered):
+        code = outcome.NOT_DECIDED
+    if tree is not None:
+        from verifier.views.fault_tree import fault_tree
+
+        write_picture(fault_tree(model, roles, ordered), tree, "")
+    span = None if hours is None else Fraction(hours)
+    if shape == "json":
+        whole = faults_document(model, roles, ordered, settings(limits) | {"order": order}, rates, span, code)
+        emit(json.dumps(whole, indent=2, ensure_ascii=False) + "\n")
+    else:
+        emit(faults_text(model, roles, ordered, order, rates, span, stories))
+    return code
+
+
+def read_rates(file: str, model: Model, roles: Mapping[str, Role]) -> dict[str, Fraction]:
+    """Failures per hour by fault, from a CSV file with the heads `fault` and `per_hour`.
+
+    Raises
+    ------
+    BadInput
+        Names file, line and what is wrong. A fault without a rate is no error: it is reported where it counts.
+    """
+    rows = csv.reader(io.StringIO(read_text(file)))
+    found: dict[str, Fraction] = {}
+    for number, row in enumerate(rows, start=1):
+        cells = [cell.strip() for cell in row]
+        if not any(cells) or cells[0].startswith("#"):
+            continue
+        if number == 1 and cells == ["fault", "per_hour"]:
+            continue
+        if len(cells) != 2:
+            raise BadInput(f"{file}:{number}: two cells are due, fault and failures per hour, as `lamp_out,1e-6`")
+        name, text = cells
+        if name not in roles:
+            known = ", ".join(roles) or "none"
+            raise BadInput(f"{file}:{number}: {model.path} has no fault `{name}`; it has: {known}")
+        if name in found:
+            raise BadInput(f"{file}:{number}: `{name}` has a rate already; give each fault once")
+        try:
+            rate = Fraction(text)
+        except (ValueError, ZeroDivisionError):
+            raise BadInput(f"{file}:{number}: `{text}` is no number; failures per hour are due, as 1e-6") from None
+        if rate < 0:
+            raise BadInput(f"{file}:{number}: a rate of {text} is below 0; failures per hour are due, as 1e-6")
+        found[name] = rate
+    return found

@@ -1,0 +1,269 @@
+"""The smallest sets of faults that break a property.
+
+A set breaks a property if some run does in which only its faults happen, any of them again and again, but no
+more than N times in all. A larger set can do all that a smaller one can, so it is enough to know the smallest.
+They are found as conflicts are in diagnosis (Reiter, "A theory of diagnosis from first principles", 1987): ask
+with all faults that hit none of the sets found so far; what breaks the property then is made smaller until
+nothing of it can be missed; when every such question is answered by a proof there are no others.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass, field, replace
+from itertools import combinations
+from multiprocessing import get_context
+
+from verifier.evidence.pipeline import FOUNDATIONS, verify
+from verifier.evidence.result import ReplayedTrace, Result
+from verifier.evidence.verdicts import Bench, Limits
+from verifier.language.guard import FALSE
+from verifier.language.load import built_in_properties
+from verifier.language.model import Form, Model, Property, Role
+
+Faults = frozenset[str]
+Ask = Callable[[Faults], Result]
+Spent = Callable[[Result], Faults]
+Progress = Callable[[str, str], None]
+
+# A property that is not put to the test is not broken.
+HELD = ("proved", "vacuous")
+HUMAN = (Role.OPERATOR, Role.ROAD_USER, Role.TRAIN)
+
+
+@dataclass(frozen=True)
+class FaultSet:
+    """A smallest set, with a run in which nothing outside it happens and which breaks the property."""
+
+    faults: tuple[str, ...]
+    trace: ReplayedTrace = field(repr=False)
+
+
+@dataclass(frozen=True)
+class Undecided:
+    """No answer for these faults together: sets that lie within them may be missing."""
+
+    faults: tuple[str, ...]
+    reason: str
+
+
+@dataclass(frozen=True)
+class Found:
+    """All about one property. ``asked`` counts the questions that were put to the engines."""
+
+    property: Property
+    order: int
+    sets: tuple[FaultSet, ...]
+    undecided: tuple[Undecided, ...]
+    asked: int
+    seconds: float = field(default=0.0, compare=False)
+
+    @property
+    def holds(self) -> bool:
+        return not self.sets and not self.undecided
+
+
+def faults_of(model: Model) -> dict[str, Role]:
+    """Each fault with the role of the machine it befalls; of several the first."""
+    found: dict[str, Role] = {}
+    for machine in model.machines:
+        for t in machine.transitions:
+            if t.fault is not None:
+                found.setdefault(t.fault, machine.role)
+    return dict(sorted(found.items()))
+
+
+def only(model: Model, faults: Faults) -> Model:
+    """The model in which no other fault happens. Transitions keep their numbers, so runs are runs of both."""
+    if faults >= faults_of(model).keys():
+        return model
+    machines = tuple(
+        replace(
+            m,
+            transitions=tuple(
+                t if t.fault is None or t.fault in faults else replace(t, when=FALSE) for t in m.transitions
+            ),
+        )
+        for m in model.machines
+    )
+    named = " ".join(sorted(faults))
+    digest = hashlib.sha256(f"{model.digest} only {named}".encode()).hexdigest()
+    return replace(model, machines=machines, digest=digest)
+
+
+def judged_by_faults(properties: Iterable[Property]) -> tuple[Property, ...]:
+    """Those that a fault can break: not whether everything is alive, and not what must be possible."""
+    return tuple(p for p in properties if p.form not in (Form.DEAD, Form.POSSIBLE))
+
+
+def smallest_sets(
+    model: Model, properties: Sequence[Property], order: int, limits: Limits, jobs: int, progress: Progress
+) -> Iterator[Found]:
+    """For each property, as they come. First all are asked with all faults at once: most need no more."""
+    started = time.monotonic()
+    whole = verify(model, properties, replace(limits, budget=order, jobs=jobs), progress)
+    lasted = time.monotonic() - started
+    left: list[tuple[Property, Result]] = []
+    for result in whole.results:
+        if result.verdict in HELD:
+            yield Found(result.property, order, (), (), 1, lasted)
+        else:
+            left.append((result.property, result))
+    if not left:
+        return
+    grounds = [one for one in (*whole.results, *whole.foundations) if one.property.form in FOUNDATIONS]
+    is_grounded = all(one.verdict == "proved" for one in grounds)
+    with ProcessPoolExecutor(
+        jobs, get_context("fork"), initializer=_set, initargs=(model, order, limits, is_grounded)
+    ) as pool:
+        waiting = [pool.submit(_sets_of, prop, first) for prop, first in left]
+        for number, one in enumerate(as_completed(waiting), start=1):
+            found = one.result()
+            progress(found.property.id, f"{number} of {len(left)} that some faults may break")
+            yield found
+
+
+_asking: _Asking
+
+
+def _set(model: Model, order: int, limits: Limits, is_grounded: bool) -> None:
+    global _asking
+    _asking = _Asking(model, order, limits, is_grounded)
+
+
+def _sets_of(prop: Property, first: Result) -> Found:
+    return _asking.found(prop, first)
+
+
+class _Asking:
+    """The questions of one process; the bench of a set of faults is used for all properties."""
+
+    def __init__(self, model: Model, order: int, limits: Limits, is_grounded: bool):
+        self.model, self.order, self.limits, self.is_grounded = model, order, limits, is_grounded
+        self.benches: dict[Faults, Bench] = {}
+        self.grounds: dict[Faults, Result | None] = {}
+
+    def found(self, prop: Property, first: Result) -> Found:
+        started = time.monotonic()
+        every = frozenset(faults_of(self.model))
+        answers = {every: first}
+
+        def ask(faults: Faults) -> Result:
+            if faults not in answers:
+                answers[faults] = self.answer(prop, faults)
+            return answers[faults]
+
+        found, undecided = enumerate_sets(every, self.order, ask, lambda one: spent_in(self.model, one))
+        sets = [FaultSet(tuple(sorted(faults)), _trace(result)) for faults, result in found]
+        sets.sort(key=lambda one: (len(one.faults), one.faults))
+        undecided.sort(key=lambda one: (len(one.faults), one.faults))
+        lasted = time.monotonic() - started
+        return Found(prop, self.order, tuple(sets), tuple(undecided), len(answers), lasted)
+
+    def answer(self, prop: Property, faults: Faults) -> Result:
+        """Nothing counts as proved without its foundations (semantics 9.7); where they hold with all faults
+        they hold with some."""
+        result = self.bench(faults).judged(prop)
+        if result.verdict != "proved" or self.is_grounded or prop.form in FOUNDATIONS:
+            return result
+        failing = self.failing_ground(faults)
+        if failing is None:
+            return result
+        reason = f"`{failing.property.id}` is {failing.verdict}, and without it nothing counts as proved"
+        return replace(result, verdict="undecided", reason=reason, certificate=None, crosscheck=None)
+
+    def failing_ground(self, faults: Faults) -> Result | None:
+        if faults not in self.grounds:
+            asked = [p for p in built_in_properties(self.model) if p.form in FOUNDATIONS]
+            answers = (self.bench(faults).judged(prop) for prop in asked)
+            self.grounds[faults] = next((one for one in answers if one.verdict != "proved"), None)
+        return self.grounds[faults]
+
+    def bench(self, faults: Faults) -> Bench:
+        if faults not in self.benches:
+            budget = self.order if faults else 0
+            self.benches[faults] = Bench(only(self.model, faults), budget, self.limits)
+        return self.benches[faults]
+
+
+def _trace(result: Result) -> ReplayedTrace:
+    assert result.trace is not None, "a violation comes with its run"
+    return result.trace
+
+
+def spent_in(model: Model, result: Result) -> Faults:
+    """The faults that the run of a violated property spends."""
+    names = {}
+    for machine in model.machines:
+        for t in machine.transitions:
+            names[t.machine, t.index] = t.fault
+    steps = _trace(result).run.steps
+    taken = {names[move.machine, move.transition] for step in steps for move in step.moves}
+    return frozenset(name for name in taken if name is not None)
+
+
+def enumerate_sets(
+    every: Faults, order: int, ask: Ask, spent: Spent
+) -> tuple[list[tuple[Faults, Result]], list[Undecided]]:
+    """All smallest sets within ``every``, each with the violation that shows it, and where the answer is
+    missing. ``ask`` tells what becomes of a property when only these faults happen, ``spent`` which of them the
+    run of a violation needs; that is never more than ``order``."""
+    found: dict[Faults, Result] = {}
+    undecided: dict[Faults, Undecided] = {}
+    done: set[Faults] = set()
+
+    def note(faults: Faults, answer: Result) -> None:
+        if answer.verdict not in HELD:
+            undecided[faults] = Undecided(tuple(sorted(faults)), answer.reason)
+
+    def shrink(answer: Result) -> None:
+        needed = spent(answer)
+        for size in range(len(needed)):
+            for some in map(frozenset, combinations(sorted(needed), size)):
+                if ask(some).verdict == "violated":
+                    found[some] = ask(some)
+                    return
+                note(some, ask(some))
+        found[needed] = answer
+
+    def one_by_one(within: Faults) -> None:
+        """Where the question about many faults has no answer: every small set within them."""
+        for size in range(order + 1):
+            for some in map(frozenset, combinations(sorted(within), size)):
+                if any(one <= some for one in found):
+                    continue
+                if ask(some).verdict == "violated":
+                    found[some] = ask(some)
+                else:
+                    note(some, ask(some))
+
+    while True:
+        open_ = [every - hit for hit in hitting_sets(list(found))]
+        fresh = [faults for faults in open_ if not any(faults <= one for one in done)]
+        if not fresh:
+            break
+        within = max(fresh, key=lambda faults: (len(faults), sorted(faults)))
+        answer = ask(within)
+        if answer.verdict == "violated":
+            shrink(answer)
+            continue
+        done.add(within)
+        if answer.verdict not in HELD:
+            one_by_one(within)
+    left = [one for faults, one in undecided.items() if not any(known <= faults for known in found)]
+    return list(found.items()), left
+
+
+def hitting_sets(sets: Sequence[Faults]) -> list[Faults]:
+    """The smallest sets that have a member in common with each of ``sets``; one empty set when there are none
+    to hit, and none at all when one of them is empty."""
+    hits: list[Faults] = [frozenset()]
+    for one in sets:
+        kept = [hit for hit in hits if hit & one]
+        grown = {hit | {name} for hit in hits if not hit & one for name in one}
+        kept += [hit for hit in grown if not any(other <= hit for other in kept)]
+        hits = [hit for hit in kept if not any(other < hit for other in kept)]
+    return sorted(hits, key=lambda hit: (len(hit), sorted(hit)))
