@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from verifier.commands import outcome
-from verifier.commands.check import judged, load_all, settings
+from verifier.commands.check import judged, limits_of, load_all, settings
 from verifier.commands.options import chosen_format, shared
 from verifier.commands.selecting import chosen, refuse_unknown
 from verifier.commands.streams import BadInput, emit, say, write_file
@@ -59,7 +59,6 @@ def _judge(
 ) -> list[dict[str, Any]] | None:
     """The document of each plant; None when the model itself does not hold."""
     from verifier.commands.progress import Progress
-    from verifier.evidence.verdicts import Limits
     from verifier.studies.adequacy import Question, judge_all
     from verifier.views.adequacy_text import plant_document
 
@@ -68,11 +67,9 @@ def _judge(
     left = [plant for plant in planted if plant.id not in found]
     if left:
         sound = judged(model, asked, dict(limits))
-        names = {"time_limit": "time_limit_s", "memory_limit": "memory_limit_mb"}
-        given = {names.get(name, name): value for name, value in limits.items() if value is not None}
         further = [prop for prop in every if prop not in asked]
         try:
-            question = Question.about(sound, further, Limits(**given))
+            question = Question.about(sound, further, limits_of(limits))
         except ValueError as why:
             emit(model_text(sound) + "\n")
             say(f"{model.path}: {why}; what would notice an error can be asked of a design that holds only")

@@ -20,6 +20,7 @@ from verifier.views.document import Refused, Report
 from verifier.views.text import CAUTION, model_text, paragraph
 
 if TYPE_CHECKING:
+    from verifier.evidence.verdicts import Limits
     from verifier.language.model import Model, Property
 
     Loaded = tuple[Model, tuple[Property, ...]]
@@ -59,7 +60,9 @@ def check(
         if evidence:
             kept |= stored(folders[model.path], result)
         if shape == "text":
-            emit(model_text(result) + "\n")
+            from verifier.studies.cause import causes_of
+
+            emit(model_text(result, causes_of(result)) + "\n")
     code = exit_code(outcomes, refused)
     report = Report(tuple(outcomes), tuple(refused), kept, settings(limits), code)
     finish(report, shape)
@@ -86,16 +89,22 @@ def load_all(files: Sequence[str], specs: Sequence[str]) -> tuple[list[Loaded], 
 def judged(model: Model, properties: Sequence[Property], limits: dict[str, Any]) -> ModelResult:
     """Verify with progress on standard error; a limit that was not given keeps its default."""
     from verifier.commands.progress import Progress
-    from verifier.evidence.pipeline import Limits, verify
+    from verifier.evidence.pipeline import verify
 
-    names = {"time_limit": "time_limit_s", "memory_limit": "memory_limit_mb"}
-    given = {names.get(name, name): value for name, value in limits.items() if value is not None}
     started = time.monotonic()
     with Progress(model.path) as progress:
-        result = verify(model, tuple(properties), Limits(**given), progress)
+        result = verify(model, tuple(properties), limits_of(limits), progress)
     judged_text = count_text(len(result.results), "property", "properties")
     say(f"{model.path}: {judged_text} in {time.monotonic() - started:.1f} s")
     return result
+
+
+def limits_of(given: dict[str, Any]) -> Limits:
+    """The limits as options give them; one that was not given keeps its default."""
+    from verifier.evidence.verdicts import Limits
+
+    names = {"time_limit": "time_limit_s", "memory_limit": "memory_limit_mb"}
+    return Limits(**{names.get(name, name): value for name, value in given.items() if value is not None})
 
 
 def evidence_folders(evidence: str | None, paths: Sequence[str]) -> dict[str, Path]:

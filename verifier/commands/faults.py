@@ -6,21 +6,22 @@ import csv
 import io
 import json
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from verifier.commands import outcome
-from verifier.commands.check import load_all, settings
+from verifier.commands.check import limits_of, load_all, settings
 from verifier.commands.draw import write_picture
 from verifier.commands.options import chosen_format, shared
 from verifier.commands.selecting import chosen, refuse_unknown
 from verifier.commands.streams import BadInput, emit, read_text, say
 
 if TYPE_CHECKING:
-    from verifier.language.model import Model, Role
+    from verifier.language.model import Model, Property, Role
+    from verifier.studies.faults import Found
 
 
 @click.command()
@@ -36,9 +37,7 @@ def faults(
     A set breaks a property if some run does in which only its faults happen, at most N of them in all
     (--order). Sets that could not be decided are listed.
     """
-    from verifier.commands.progress import Progress
-    from verifier.evidence.verdicts import Limits
-    from verifier.studies.faults import faults_of, judged_by_faults, smallest_sets
+    from verifier.studies.faults import faults_of, judged_by_faults
     from verifier.views.faults_text import faults_document, faults_text
 
     shape = chosen_format(output_format, as_json)
@@ -56,12 +55,7 @@ def faults(
     if not asked:
         say(f"{model.path}: none of these properties can be broken by a fault; nothing is asked")
         return outcome.NOT_DECIDED
-    names = {"time_limit": "time_limit_s", "memory_limit": "memory_limit_mb"}
-    given = {names.get(name, name): value for name, value in limits.items() if value is not None}
-    jobs = limits.get("jobs") or os.cpu_count() or 1
-    with Progress(model.path) as progress:
-        found = {one.property.id: one for one in smallest_sets(model, asked, order, Limits(**given), jobs, progress)}
-    ordered = [found[prop.id] for prop in asked]
+    ordered = sought(model, asked, order, limits)
     code = outcome.GOOD
     if any(one.sets for one in ordered):
         code = outcome.FOUND
@@ -78,6 +72,19 @@ def faults(
     else:
         emit(faults_text(model, roles, ordered, order, rates, span, stories))
     return code
+
+
+def sought(model: Model, asked: Sequence[Property], order: int, limits: dict[str, Any]) -> list[Found]:
+    """What `smallest_sets` finds, in the order asked, with progress on standard error."""
+    from verifier.commands.progress import Progress
+    from verifier.studies.faults import smallest_sets
+
+    jobs = limits.get("jobs") or os.cpu_count() or 1
+    with Progress(model.path) as progress:
+        found = {
+            one.property.id: one for one in smallest_sets(model, asked, order, limits_of(limits), jobs, progress)
+        }
+    return [found[prop.id] for prop in asked]
 
 
 def read_rates(file: str, model: Model, roles: Mapping[str, Role]) -> dict[str, Fraction]:

@@ -21,6 +21,7 @@ from verifier.commands.faults import faults
 from verifier.commands.list_ import list_
 from verifier.commands.new import new
 from verifier.commands.recheck import recheck
+from verifier.commands.report import report
 from verifier.commands.streams import say
 from verifier.commands.table import table
 from verifier.diagnostics import ModelErrors
@@ -42,7 +43,7 @@ def cli() -> None:
     """
 
 
-for verb in (adequacy, check, draw, explain, faults, list_, new, recheck, table):
+for verb in (adequacy, check, draw, explain, faults, list_, new, recheck, report, table):
     cli.add_command(verb)
 
 

@@ -57,9 +57,17 @@ OPTIONS: dict[str, Callable[[Any], Any]] = {
         "--format", "output_format", type=click.Choice(("text", "json")), default="text",
         show_default=True, help="How the findings are written to standard output.",
     ),
+    "page": click.option(
+        "-o", "--output", "page", required=True, type=click.Path(dir_okay=False), metavar="FILE.html",
+        help="The page to write.",
+    ),
     "order": click.option(
         "--order", type=click.IntRange(min=1), default=2, show_default=True, metavar="N",
         help="Most faults that may happen in a run.",
+    ),
+    "page-order": click.option(
+        "--order", type=click.IntRange(min=1), metavar="N",
+        help="Seek the smallest sets of faults too, of at most N that happen in a run.",
     ),
     "rates": click.option(
         "--rates", "rates_file", type=click.Path(dir_okay=False), metavar="FILE",

@@ -26,19 +26,19 @@ def quietened(concrete: Concrete, prop: Property, shown: ReplayedTrace) -> Repla
     if shown.loop is not None:
         return shown
     best = shown
-    for left_out in _worth_trying(_world_steps(shown.run)):
-        acts = _world_steps(best.run)
-        fewer = [_without(act, number, left_out) for number, act in enumerate(acts)]
+    for left_out in _worth_trying(world_steps(shown.run)):
+        acts = world_steps(best.run)
+        fewer = [without(act, number, left_out) for number, act in enumerate(acts)]
         if fewer == acts:
             continue
-        quieter = _led_on(concrete, fewer, best.run)
+        quieter = led_on(concrete, fewer, best.run)
         judgement = None if quieter is None else judge(concrete, prop, quieter)
         if judgement is not None and not judgement.further:
             best = replayed_run(concrete, quieter, judgement)
     return best
 
 
-def _world_steps(run: Run) -> list[Step]:
+def world_steps(run: Run) -> list[Step]:
     return [step for step in run.steps if step.kind == "world"]
 
 
@@ -53,12 +53,12 @@ def _worth_trying(acts: list[Step]) -> Iterator[frozenset[tuple[int, Move]]]:
         yield frozenset({one})
 
 
-def _without(act: Step, number: int, left_out: frozenset[tuple[int, Move]]) -> Step:
+def without(act: Step, number: int, left_out: frozenset[tuple[int, Move]]) -> Step:
     kept = tuple(move for move in act.moves if (number, move) not in left_out)
     return Step(act.kind, act.delay, kept)
 
 
-def _led_on(concrete: Concrete, acts: list[Step], model: Run) -> Run | None:
+def led_on(concrete: Concrete, acts: list[Step], model: Run) -> Run | None:
     """A run with these world steps, in which control does what follows from them; it ends settled
     if ``model`` does. None when it is no run or takes more steps than ``model``. It is ``model`` itself
     up to the first world step that is another."""

@@ -7,7 +7,7 @@ written for the old form could misread the new one.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from importlib import metadata, resources
 from typing import Any

@@ -13,7 +13,7 @@ from fractions import Fraction
 from verifier.evidence.result import ReplayedTrace
 from verifier.language.guard import machines_read
 from verifier.language.model import Machine, Model, Property, Transition
-from verifier.semantics.run import Snapshot, Step
+from verifier.semantics.run import Run, Snapshot, Step
 from verifier.views.amounts import seconds_text
 from verifier.views.truth import conditions, holds
 
@@ -67,30 +67,36 @@ class Story:
 
 def tell(model: Model, trace: ReplayedTrace) -> Story:
     """Turn a replayed trace of ``model`` into its moments."""
+    start = trace.run.snapshots[0]
+    return Story(
+        start,
+        _truths(model, start),
+        moments_of(model, trace.run),
+        trace.violating,
+        trace.onset,
+        trace.loop,
+        trace.why,
+    )
+
+
+def moments_of(model: Model, run: Run) -> tuple[Moment, ...]:
+    """The steps of any run of ``model``."""
     machines = {machine.name: machine for machine in model.machines}
-    snapshots = trace.run.snapshots
-    truths = [
-        {name: holds(term.guard, shot.locations) for name, term in model.terms.items()}
-        for shot in snapshots
-    ]
+    truths = [_truths(model, shot) for shot in run.snapshots]
     moments = []
-    for number, step in enumerate(trace.run.steps, start=1):
+    for number, step in enumerate(run.steps, start=1):
         before, after = truths[number - 1], truths[number]
         changes = tuple(
             Change(machines[move.machine], machines[move.machine].transitions[move.transition])
             for move in step.moves
         )
         turned = {name: after[name] for name in after if after[name] != before[name]}
-        moments.append(Moment(number, step, changes, turned, snapshots[number]))
-    return Story(
-        snapshots[0],
-        truths[0],
-        tuple(moments),
-        trace.violating,
-        trace.onset,
-        trace.loop,
-        trace.why,
-    )
+        moments.append(Moment(number, step, changes, turned, run.snapshots[number]))
+    return tuple(moments)
+
+
+def _truths(model: Model, shot: Snapshot) -> dict[str, bool]:
+    return {name: holds(term.guard, shot.locations) for name, term in model.terms.items()}
 
 
 def endless_text(story: Story) -> str:

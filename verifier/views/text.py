@@ -6,13 +6,18 @@ The text holds no running times, colours or dates: the same results give the sam
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from shlex import quote
+from typing import TYPE_CHECKING
 
 from verifier.evidence.result import ModelResult, Result
-from verifier.language.model import Model, Role
+from verifier.language.model import Model, Role, Transition
 from verifier.views.amounts import count_text, seconds_text
 from verifier.views.story import Change, Moment, Story, endless_text, machines_that_matter, tell
 from verifier.views.truth import conditions, holds
+
+if TYPE_CHECKING:
+    from verifier.studies.cause import Cause, SafeRun
 
 CAUTION = (
     "These verdicts hold for the model as written and the assumptions listed, and for nothing else. "
@@ -45,8 +50,9 @@ def paragraph(text: str, indent: str = "", hanging: str | None = None) -> list[s
     )
 
 
-def model_text(outcome: ModelResult) -> str:
-    """Everything about one model: a head, each property, its counterexample, a summary."""
+def model_text(outcome: ModelResult, causes: Mapping[str, Cause] | None = None) -> str:
+    """Everything about one model: a head, each property, its counterexample, a summary. ``causes`` tells by id
+    of a property what its counterexample hangs on."""
     model = outcome.model
     lines = [f"{model.crossing} ({model.kind}, {model.jurisdiction})  {model.path}"]
     lines += [f"model digest {model.digest}"]
@@ -57,6 +63,10 @@ def model_text(outcome: ModelResult) -> str:
     for result in outcome.results:
         lines.append("")
         lines += result_lines(model, result, shared, confirmed)
+        if causes and result.property.id in causes:
+            lines += cause_lines(causes[result.property.id])
+            asked = f"{quote(model.path)} --property {quote(result.property.id)}"
+            lines.append(f"{INDENT}see it played: strikein report {asked} -o page.html")
     if confirmed:
         lines += ["", *paragraph(f"Every proof was {confirmed}.")]
     if shared:
@@ -214,6 +224,30 @@ def moment_lines(moment: Moment) -> list[str]:
             label = "now true: " if truth else "now false: "
             lines += paragraph(label + ", ".join(names), INDENT + "       ", INDENT + "         ")
     return lines
+
+
+def cause_lines(cause: Cause) -> list[str]:
+    """The moves without which nothing breaks, and the nearest run that stays safe."""
+    needed = [f"step {one.number}, {move_text(one.transition)}" for one in cause.needs if one.is_decisive]
+    lines = []
+    if needed:
+        lines += paragraph(f"hangs on: {'; '.join(needed)}", INDENT, INDENT + "  ")
+    if cause.nearest is not None:
+        near = cause.nearest
+        text = f"nearest run that breaks nothing: parts at step {near.number}, where {parting_text(near)}"
+        lines += paragraph(text, INDENT, INDENT + "  ")
+    return lines
+
+
+def parting_text(safe: SafeRun) -> str:
+    if safe.missing is not None:
+        return f"`{move_text(safe.missing)}` does not happen"
+    word = "later" if safe.later > 0 else "sooner"
+    return f"the step comes {seconds_text(abs(safe.later))} {word}"
+
+
+def move_text(transition: Transition) -> str:
+    return f"{transition.machine}: {transition.source} -> {transition.target}"
 
 
 def change_text(change: Change) -> str:
