@@ -25,6 +25,7 @@ HOMES = {
     "cvc5": ("evidence/recheck",),
     "graphviz": ("views",),
     "pygraphviz": ("views",),
+    "jinja2": ("views",),
     "jsonschema": ("language", "views", "evidence/store"),
     "junitparser": ("views",),
     "click": ("commands",),
