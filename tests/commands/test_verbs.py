@@ -150,8 +150,10 @@ def test_interrupted(number, code, tmp_path):
         "import sys; sys.argv = ['strikein', 'check', 'x.yaml']\n"
         "main.main()\n"
     )
+    # Whoever starts the tests in the background may have them ignore the interrupt, and what they start too.
     process = subprocess.Popen([sys.executable, "-c", program], env=ENVIRONMENT, cwd=tmp_path,
-                               stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+                               stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+                               preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL))
     assert process.stdout.readline() == "waiting\n"
     started = time.monotonic()
     process.send_signal(number)

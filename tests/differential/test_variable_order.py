@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from tests.bench.models import SLOW_VEHICLES, full_barriers, half_barriers
+from tests.report import long_run
 from verifier.engines import diagrams
 from verifier.engines.decision import decide
 from verifier.engines.limits import Allowance
@@ -64,3 +65,13 @@ def test_as_many_tracks_as_there_are(tmp_path: Path, tracks: int) -> None:
     assert len(study.diagrams.bdd) < 5_000 * tracks
     (signal,) = (p for p in properties if p.id == f"signal-only-while-closed[t{tracks}]")
     assert type(decide(study, signal)).__name__ == "Certificate"
+
+
+def test_a_machine_that_all_others_read_goes_first(tmp_path: Path) -> None:
+    """Amid the others it took minutes: each of them reads it for another of its states."""
+    (tmp_path / "pack.yaml").write_text(long_run.PACK, encoding="utf-8")
+    model, _ = written(tmp_path, long_run.model_text())
+    assert side_by_side(model)[0] == "belt"
+    study = Study(model, 0, Allowance())
+    assert study.known != study.diagrams.false
+    assert len(study.diagrams.bdd) < 40_000

@@ -5,7 +5,9 @@ kind, it grows as a power of the number of tracks; with each track's machines to
 The way is that of Aloul, Markov, Sakallah, "FORCE: a fast and easy-to-implement variable-ordering
 heuristic", 2003: every machine moves to the centre of what it reads and is read by, until nothing gets
 better. Beside that paper the transitions have weights: one that reads a single machine counts much,
-one that reads every track little, for that one would mix the tracks.
+one that reads every track little, for that one would mix the tracks. And a machine that most others read,
+each perhaps for another of its states, comes before them all: amid them, a diagram would have to keep which
+of its states the machines before it still allow (40 machines, one of them read by 39: 198 s, and 0.1 s so).
 """
 
 from __future__ import annotations
@@ -17,10 +19,24 @@ from verifier.language.guard import machines_read
 from verifier.language.model import Model
 
 ROUNDS = 100
+# From how many neighbours on a machine can be one that goes before all others.
+MANY = 12
 
 
 def side_by_side(model: Model) -> list[str]:
-    """The names of all machines, each near those it reads."""
+    """The names of all machines, each near those it reads, behind those that most others read."""
+    order = _drawn_together(model)
+    near: dict[str, set[str]] = {name: set() for name in order}
+    for machine in model.machines:
+        for transition in machine.transitions:
+            for read in machines_read(transition.when) - {machine.name}:
+                near[machine.name].add(read)
+                near[read].add(machine.name)
+    hubs = [name for name in order if len(near[name]) >= max(MANY, len(order) / 2)]
+    return hubs + [name for name in order if name not in hubs]
+
+
+def _drawn_together(model: Model) -> list[str]:
     order = best = [machine.name for machine in model.machines]
     nets = [
         frozenset({machine.name} | machines_read(transition.when))
