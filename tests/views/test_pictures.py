@@ -12,7 +12,7 @@ from xml.etree import ElementTree
 
 import pytest
 
-from tests.views.small_crossing import MODEL, late, proved, violated
+from tests.views.small_crossing import MODEL, TRAIN, late, proved, seconds, violated
 from verifier.evidence.result import ReplayedTrace
 from verifier.views import render as rendering
 from verifier.views.chart import broken, chart
@@ -150,3 +150,16 @@ def test_long_names_break_at_word_signs():
     assert broken("while: signal is proceed", 16) == ["while: signal is", "proceed"]
     assert broken("a" * 20, 16) == ["a" * 20] and broken("", 16) == [""]
     assert proved().trace is None
+
+
+def test_machines_that_look_the_same_are_drawn_once():
+    """Two trains that differ in their names only, and a third that takes longer."""
+    other = replace(TRAIN, name="train_down", transitions=tuple(
+        replace(one, machine="train_down") for one in TRAIN.transitions
+    ))
+    slow = replace(other, name="slow", transitions=tuple(
+        replace(one, machine="slow", after=seconds(7)) if one.after else one for one in other.transitions
+    ))
+    text = words(render(machines_drawing(replace(MODEL, machines=(TRAIN, other, slow))), "svg"))
+    assert "train, train_down" in text and "2 alike (train)" in " ".join(text.split())
+    assert text.count("approaching") == 2

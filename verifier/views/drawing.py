@@ -23,13 +23,15 @@ LABEL_CHARS = 30
 def machines_drawing(model: Model, names: Sequence[str] = ()) -> str:
     """The DOT text of the machines called ``names``, or of all, control first.
 
-    Each machine is a group of its own with its name and role; groups are set beside one another.
+    Each machine is a group of its own with its name and role, those alike one together; groups are set beside
+    one another.
     """
     import graphviz
 
     chosen = [m for m in model.machines if not names or m.name in names]
     chosen.sort(key=lambda m: (not m.is_control, m.is_observer, ROLE_ORDER.index(m.role)))
-    columns = math.ceil(math.sqrt(len(chosen) * 1.5))
+    groups = alike(chosen, names_of(model))
+    columns = math.ceil(math.sqrt(len(groups) * 1.5))
     graph = graphviz.Digraph(
         "machines",
         graph_attr={
@@ -44,14 +46,27 @@ def machines_drawing(model: Model, names: Sequence[str] = ()) -> str:
         edge_attr={"fontname": FONT, "fontsize": "10", "fontcolor": INK, "color": INK,
                    "arrowsize": "0.7"},
     )
-    for number, machine in enumerate(chosen):
-        _add_machine(graph, machine, number, names_of(model))
+    for number, same in enumerate(groups):
+        _add_machine(graph, same, number, names_of(model))
     return graph.source
 
 
-def _add_machine(graph, machine: Machine, number: int, names: Mapping[Guard, str]) -> None:
-    look = look_of(machine)
+def alike(machines: Sequence[Machine], names: Mapping[Guard, str]) -> list[tuple[Machine, ...]]:
+    """Machines of which a drawing shows the same but for their names, as those of each track: drawn once."""
+    found: dict[tuple, list[Machine]] = {}
+    for machine in machines:
+        drawn = tuple((ends, label) for ends, label, _ in arrows(machine, names))
+        key = (machine.role, machine.is_observer, machine.says, machine.states, drawn)
+        found.setdefault(key, []).append(machine)
+    return [tuple(same) for same in found.values()]
+
+
+def _add_machine(graph, same: Sequence[Machine], number: int, names: Mapping[Guard, str]) -> None:
+    machine, look = same[0], look_of(same[0])
     title = f"{machine.name}  ({look.word})"
+    if len(same) > 1:
+        listed = textwrap.wrap(", ".join(one.name for one in same), 48, break_long_words=False)
+        title = "\\l".join(listed) + f"\\l{len(same)} alike  ({look.word})"
     if machine.says:
         title += "\\l" + "\\l".join(_quoted(line) for line in textwrap.wrap(machine.says, 48))
     with graph.subgraph(name=f"cluster_{number}") as group:
