@@ -20,12 +20,12 @@ from verifier.language.packs import Pack
 
 SPECS = Path(__file__).resolve().parents[2] / "specs"
 # Kinds, and the packs that are theirs alone: what a user of the crossing looks after, with or without help,
-# and what the train closes.
+# what the train closes, and what rests closed until somebody asks.
 KINDS = ("MSL", "UWC-T", "UWC", "FP", "BW", "OC", "TMO")
-KINDS += ("AHB", "AOCR", "AOCL", "AOCL+B", "ABCL", "AFBCL")
+KINDS += ("AHB", "AOCR", "AOCL", "AOCL+B", "ABCL", "AFBCL", "MCB-OC")
 OWN = ("gb_msl", "gb_uwc_t", "gb_uwc", "gb_footpath", "gb_open", "gb_tmo")
 OWN += ("gb_ahb", "gb_ahb_failures", "gb_automatic", "gb_road_lights", "gb_aocr")
-OWN += ("gb_locally_monitored", "gb_local_barriers", "gb_afbcl")
+OWN += ("gb_locally_monitored", "gb_local_barriers", "gb_afbcl", "gb_mcb_oc")
 
 
 @pytest.fixture(scope="module")
