@@ -22,7 +22,7 @@ from verifier.engines.solver import Answer, Frames, Query, exact, is_true
 from verifier.language.model import Property
 from verifier.semantics.formula import Formula, Valuation, all_of, any_of, compiled, negate
 from verifier.semantics.run import Step, Trace
-from verifier.semantics.system import SPENT, System, guard_formula
+from verifier.semantics.system import SPENT, System
 
 Location = Mapping[str, str]
 WAIT = Fraction(1)
@@ -36,8 +36,8 @@ class Loops:
     def __init__(self, system: System, prop: Property, allowance: Allowance):
         self.system = system
         self.allowance = allowance
-        self._is_p = _truth(guard_formula(prop.p))
-        answered = any_of(guard_formula(prop.q), guard_formula(prop.r))
+        self._is_p = _truth(system.formula_of(prop.p))
+        answered = any_of(system.formula_of(prop.q), system.formula_of(prop.r))
         self._is_answered = _truth(answered)
         self._is_limited = _truth(any_of(*(limit.active for limit in system.limits)))
         self._step = any_of(system.settle, system.world)

@@ -25,6 +25,7 @@ from verifier.evidence.recheck_script import (
     number,
     symbol,
 )
+from verifier.language.guard import FALSE as NOWHERE
 from verifier.language.guard import Guard
 from verifier.language.model import Transition
 
@@ -152,9 +153,11 @@ class Moment:
 
 
 def unknown_moment(script: Script, asked: Question, label: str) -> Moment:
-    """A state of which nothing is known but ``well_formed``."""
-    bits, times, spent = {}, {}, "0"
+    """A state of which nothing is known but ``well_formed``, and where machines are that can't move (11.9)."""
+    bits, times, spent = _at_rest(asked), {}, "0"
     for name, sort in asked.names.items():
+        if name in bits:
+            continue
         term = script.declare(f"{label}: {name}", sort)
         if sort == "Bool":
             bits[name] = term
@@ -165,6 +168,17 @@ def unknown_moment(script: Script, asked: Question, label: str) -> Moment:
     moment = Moment(script, asked, label, bits, times, spent)
     script.require(moment.well_formed())
     return moment
+
+
+def _at_rest(asked: Question) -> dict[str, str]:
+    """11.9: the states of the world's machines that have no transition they could ever take."""
+    found = {}
+    for m in asked.model.machines:
+        could = [t for t in m.transitions if (not t.fault or asked.budget > 0) and t.when != NOWHERE]
+        if not could and not m.is_control:
+            first, *others = (in_name(m.name, state) for state in m.states)
+            found |= {first: TRUE, **dict.fromkeys(others, FALSE)}
+    return found
 
 
 def first_moment(script: Script, asked: Question, label: str) -> Moment:

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 from verifier.diagnostics import Findings, did_you_mean
 from verifier.language.amounts import Amounts
-from verifier.language.drafts import Draft, MachineDraft
+from verifier.language.drafts import Draft, MachineDraft, SensorDraft
+from verifier.language.failures import as_control_has_it, failure_machine
 from verifier.language.guard import And, Const, Guard, Is, Not
 from verifier.language.kinds import JURISDICTIONS, KINDS, WITHOUT_LOGIC
 from verifier.language.machines import MachineWriter
@@ -67,12 +68,13 @@ class ModelCheck:
         Parts(self.draft).enter(self.body, self.scope)
         self.draft.files.insert(0, path)
         self.terms = {d.name: self._term(d) for d in self.draft.terms}
-        self.sensors = {
-            s.definition.name: self._sensor(s.definition, s.can_fail) for s in self.draft.sensors
-        }
+        self.sensors: dict[str, Sensor] = {}
+        failures: list[Machine] = []
+        for sensor in self.draft.sensors:
+            self._sensor(sensor, failures)
         self._check_needs()
         self.parameters = self._parameters()
-        self._machines = self._write(self.draft.machines)
+        self._machines = self._write(self.draft.machines) + failures
 
     def _header(self) -> Header:
         findings, body = self.findings, self.body
@@ -151,13 +153,21 @@ class ModelCheck:
             meaning.reads_sensor,
         )
 
-    def _sensor(self, definition: Definition, can_fail: tuple[str, ...]) -> Sensor:
-        meaning = self.meanings.of_definition(definition)
+    def _sensor(self, sensor: SensorDraft, failures: list[Machine]) -> None:
+        """Add the sensor, and the machine of its failures to ``failures`` (1.6)."""
+        definition, can_fail = sensor.definition, sensor.can_fail
+        name, failure = definition.name, definition.failure
+        reads = said = self.meanings.of_definition(definition)
         text = definition.closure.scalar.text
-        return Sensor(definition.name, meaning.guard, can_fail, definition.place, text)
+        if failure is not None:
+            said = as_control_has_it(reads, failure)
+            failures.append(failure_machine(failure, reads, can_fail, text))
+        self.sensors[name] = Sensor(name, reads.guard, can_fail, definition.place, text, said.guard)
 
     def _write(self, drafts: list[MachineDraft]) -> list[Machine]:
         names = {draft.name.name: draft.name for draft in self.draft.machines}
+        failing = (sensor.definition.failure for sensor in self.draft.sensors)
+        names |= {failure.name: failure for failure in failing if failure is not None}
         writer = MachineWriter(self.findings, self.meanings, self.amounts, names)
         return [writer.write(draft) for draft in drafts]
 

@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from verifier.diagnostics import Findings, Spot, did_you_mean
+from verifier.language.failures import FAILURES, failure_name
 from verifier.language.model import Role
 from verifier.language.names import Amount, Broken, Closure, Definition, MachineName, Scope
 from verifier.language.shape import (
@@ -25,7 +26,6 @@ from verifier.language.shape import (
 from verifier.language.tree import Entry, Items, Keys, Node, Scalar
 
 MOST_MACHINES = 1000
-FAILURES = ("stuck true", "stuck false", "frozen")
 MACHINE_KEYS = ("says", "states", "transitions", "path", "overrides", "sees", "for each")
 
 _NO_MEMBERS: Mapping[str, str] = {}
@@ -198,7 +198,12 @@ class Draft:
                 failures.append(failure.text)
         says = says_of(keys, self.findings)
         reads = keys.get("reads")
-        definition = self._define("sensor", name, outside, entry.key, reads, scope, members, says)
+        failure = failure_name(outside, failures, entry.key.place) if failures else None
+        definition = self._define(
+            "sensor", name, outside, entry.key, reads, scope, members, says, failure
+        )
+        if failure is not None:
+            scope.declare(entry.key, f"{name}_failure", failure, self.findings)
         if definition is not None:
             self.sensors.append(SensorDraft(definition, tuple(failures)))
 
@@ -212,10 +217,12 @@ class Draft:
         scope: Scope,
         members: Mapping[str, str],
         says: str,
+        failure: MachineName | None = None,
     ) -> Definition | None:
         text = text_of(guard, self.findings, f"the guard of `{name}`")
         if text is None:
             scope.declare(key, name, Broken(key.place), self.findings)
             return None
-        definition = Definition(kind, outside, Closure(text, scope, members), key.place, says)
+        closure = Closure(text, scope, members)
+        definition = Definition(kind, outside, closure, key.place, says, failure)
         return definition if scope.declare(key, name, definition, self.findings) else None

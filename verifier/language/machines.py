@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from verifier.diagnostics import Findings, Place, did_you_mean
 from verifier.language.amounts import Amounts
 from verifier.language.drafts import MachineDraft
+from verifier.language.failures import FAILURES, fault_name
 from verifier.language.guard import TRUE
 from verifier.language.meaning import Meaning, conjunction, negation
 from verifier.language.model import Machine, Role, Transition, Window
@@ -62,6 +63,12 @@ class MachineWriter:
         self._meanings = meanings
         self._amounts = amounts
         self._sight = Sight(findings, machines)
+        self._sensor_faults = {
+            fault_name(machine.sensor, failure): machine
+            for machine in machines.values()
+            if machine.sensor
+            for failure in FAILURES
+        }
 
     def write(self, draft: MachineDraft) -> Machine:
         """The checked machine; after a diagnostic it lacks what was wrong."""
@@ -219,6 +226,15 @@ class MachineWriter:
         if target is None:
             return None
         name = fill(fault.text, members) if fault else None
+        if name in self._sensor_faults:
+            failing = self._sensor_faults[name]
+            self._findings.add(
+                "LX205",
+                fault.spot,
+                f"the name `{name}` is taken",
+                mark=f"so a failure of the sensor `{failing.sensor}` is called",
+                sees=[(failing.place, f"`{failing.sensor}` is declared here")],
+            )
         if name and placeholders(name):
             message = f"`{name}` names a group that is not put in here"
             self._findings.add("LX212", fault.spot, message)

@@ -17,7 +17,8 @@ class Meaning:
     """A guard written out.
 
     ``direct`` holds, for each machine named other than through a sensor, the names by which it was
-    reached, the outermost first. ``size`` and ``depth`` count the nodes of the guard.
+    reached, the outermost first. ``size`` and ``depth`` count the nodes of the guard. ``is_whole``
+    keeps it in one piece inside a guard of its own kind.
     """
 
     guard: Guard
@@ -25,6 +26,7 @@ class Meaning:
     reads_sensor: bool = False
     size: int = 1
     depth: int = 1
+    is_whole: bool = False
 
 
 def negation(meaning: Meaning) -> Meaning:
@@ -47,13 +49,15 @@ def _joined(meanings: list[Meaning], kind: type, neutral: Const, decisive: Const
     direct: dict[str, tuple[Use, ...]] = {}
     parts: list[Guard] = []
     depth = 0
+    is_whole = False
     for meaning in meanings:
         for name, uses in meaning.direct.items():
             direct.setdefault(name, uses)
         guard = meaning.guard
-        nested = isinstance(guard, kind)
+        nested = isinstance(guard, kind) and not meaning.is_whole
         parts += guard.parts if nested else [] if guard == neutral else [guard]
         depth = max(depth, meaning.depth - nested)
+        is_whole |= meaning.is_whole
     if decisive in parts:
         guard, depth = decisive, 0
     elif not parts:
@@ -68,4 +72,5 @@ def _joined(meanings: list[Meaning], kind: type, neutral: Const, decisive: Const
         any(meaning.reads_sensor for meaning in meanings),
         1 + sum(meaning.size for meaning in meanings),
         depth + 1,
+        is_whole and len(parts) == 1,
     )

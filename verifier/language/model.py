@@ -55,7 +55,8 @@ class Transition:
 
 @dataclass(frozen=True)
 class Machine:
-    """A machine; ``states[0]`` is the initial state; ``transitions[i].index == i``."""
+    """A machine; ``states[0]`` is the initial state; ``transitions[i].index == i``. ``sensor`` names the
+    sensor whose failures it holds (1.6), if it does."""
 
     name: str
     role: Role
@@ -64,6 +65,7 @@ class Machine:
     place: Place
     says: str = ""
     is_observer: bool = False
+    sensor: str = ""
 
     @property
     def is_control(self) -> bool:
@@ -84,13 +86,15 @@ class Term:
 
 @dataclass(frozen=True)
 class Sensor:
-    """What control sees of the world: ``reads`` when healthy, and the failures it declares."""
+    """What control sees of the world: ``reads`` when healthy, and the failures it declares. ``guard``
+    is what its name stands for, failures included (1.6)."""
 
     name: str
     reads: Guard
     can_fail: tuple[str, ...]
     place: Place
-    text: str = ""
+    text: str
+    guard: Guard
 
 
 @dataclass(frozen=True)

@@ -25,23 +25,27 @@ class Closure:
 
 @dataclass(frozen=True, eq=False)
 class MachineName:
-    """A machine as guards see it; ``name`` is its name in the whole model."""
+    """A machine as guards see it; ``name`` is its name in the whole model. ``sensor`` names the sensor
+    whose failures it holds, if it does."""
 
     name: str
     role: Role | None
     states: tuple[str, ...]
     place: Place
+    sensor: str = ""
 
 
 @dataclass(frozen=True, eq=False)
 class Definition:
-    """A guard with a name: ``kind`` is "term", "sensor" or "need"."""
+    """A guard with a name: ``kind`` is "term", "sensor" or "need"; ``failure`` the machine that a sensor
+    fails by, None when it can't."""
 
     kind: str
     name: str
     closure: Closure
     place: Place
     says: str = ""
+    failure: MachineName | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,6 +99,12 @@ class Scope:
             "LX205",
             key.spot,
             f"the name `{name}` is taken",
-            sees=[(known.place, f"`{name}` is declared here")],
+            sees=[(known.place, f"`{name}` is {_declared(known)} here")],
         )
         return False
+
+
+def _declared(thing: Thing) -> str:
+    if isinstance(thing, MachineName) and thing.sensor:
+        return "the machine of the failures of a sensor declared"
+    return "declared"

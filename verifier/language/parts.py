@@ -219,12 +219,16 @@ class Parts:
     ) -> None:
         for entry in mapping_of(use.get("add"), self._findings, "`add`"):
             thing = scope.names.get(entry.key.text)
-            if isinstance(thing, MachineName):
+            if isinstance(thing, MachineName) and not thing.sensor:
                 for draft in drafts:
                     if draft.name is thing:
                         draft.added.append((entry.value, user, members))
                 continue
-            own = [name for name, known in scope.names.items() if isinstance(known, MachineName)]
+            own = [
+                name
+                for name, known in scope.names.items()
+                if isinstance(known, MachineName) and not known.sensor
+            ]
             mark = did_you_mean(entry.key.text, own) or f"its machines: {', '.join(own)}"
             message = f"the part has no machine `{entry.key.text}`"
             self._findings.add("LX309", entry.key.spot, message, mark=mark)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from verifier.diagnostics import Findings, did_you_mean
+from verifier.language.failures import as_control_has_it
 from verifier.language.grammar import parse_guard
 from verifier.language.guard import FALSE, TRUE, Is
 from verifier.language.meaning import Meaning, conjunction, disjunction, negation
@@ -148,7 +149,8 @@ class Meanings:
             return _BROKEN
         inner = self.of_definition(thing)
         if thing.kind == "sensor":
-            return replace(inner, direct={}, reads_sensor=True)
+            said = inner if thing.failure is None else as_control_has_it(inner, thing.failure)
+            return replace(said, direct={}, reads_sensor=True)
         use = (closure.scalar, text.word)
         return replace(inner, direct={name: (use, *uses) for name, uses in inner.direct.items()})
 

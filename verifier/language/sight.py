@@ -31,10 +31,12 @@ class Sight:
         for name, uses in meaning.direct.items():
             machine = self._machines.get(name)
             role = machine.role if machine else None
-            if role in (Role.CONTROL, Role.EQUIPMENT, None):
+            sensor = machine.sensor if machine else ""
+            if role in (Role.CONTROL, Role.EQUIPMENT, None) and not sensor:
                 continue
             scalar, word = uses[0]
-            sees = [(machine.place, f"`{name}` is of role {role.value}")]
+            what = f"how the sensor `{sensor}` fails" if sensor else f"of role {role.value}"
+            sees = [(machine.place, f"`{name}` is {what}")]
             if len(uses) > 1:
                 inner = uses[-1][0].spot_at(uses[-1][1].at, 1).place
                 sees.insert(0, (inner, f"`{name}` is named here"))
@@ -42,7 +44,9 @@ class Sight:
                 "LX301",
                 scalar.spot_at(word.at, len(word.text)),
                 f"control machine `{draft.name.name}` sees `{name}` without a sensor",
-                mark=f"this reads a machine of role {role.value}",
+                mark="a sensor does not tell that it has failed"
+                if sensor
+                else f"this reads a machine of role {role.value}",
                 sees=sees,
                 try_next="a sensor that reads it, and its name here",
             )

@@ -7,7 +7,7 @@ the conjunction of all parts is the reference every proof is confirmed on.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 
@@ -87,7 +87,9 @@ class System:
     """Everything the engines know. ``bad`` is over one state; ``settled`` and ``can_pass`` likewise.
 
     ``stays[M]`` and ``moves[M, n]`` are what a step does to machine M when it takes no transition, or
-    transition n, whether or not n is enabled; the parts are put together from them.
+    transition n, whether or not n is enabled; the parts are put together from them. ``fixed`` gives the
+    one state of each machine that can never take a transition; its register has that value alone, it
+    has no rules, and no formula speaks of it.
     """
 
     model: Model
@@ -105,6 +107,11 @@ class System:
     moves: dict[tuple[str, int], Formula]
     watch: Watch | None = None
     initial: dict[str, str] = field(default_factory=dict)
+    fixed: Mapping[str, str] = field(default_factory=dict)
+
+    def formula_of(self, guard: Guard) -> Formula:
+        """A guard of the model over one state."""
+        return guard_formula(guard, self.fixed)
 
     @property
     def settle(self) -> Formula:
@@ -152,18 +159,20 @@ def limit_formula(limit: Limit) -> Formula:
     return any_of(negate(limit.active), DelayIsZero(), *below)
 
 
-def guard_formula(guard: Guard, *, next: bool = False) -> Formula:
-    """A guard of the model over this or the next state."""
+def guard_formula(guard: Guard, fixed: Mapping[str, str], *, next: bool = False) -> Formula:
+    """A guard of the model over this or the next state; ``fixed`` machines are always where they are."""
     if isinstance(guard, Const):
         return Truth(guard.value)
     if isinstance(guard, Is):
+        if guard.machine in fixed:
+            return Truth(fixed[guard.machine] in guard.states)
         return In(guard.machine, guard.states, next)
     if isinstance(guard, Not):
-        return negate(guard_formula(guard.part, next=next))
+        return negate(guard_formula(guard.part, fixed, next=next))
     if isinstance(guard, And):
-        return all_of(*(guard_formula(part, next=next) for part in guard.parts))
+        return all_of(*(guard_formula(part, fixed, next=next) for part in guard.parts))
     if isinstance(guard, Or):
-        return any_of(*(guard_formula(part, next=next) for part in guard.parts))
+        return any_of(*(guard_formula(part, fixed, next=next) for part in guard.parts))
     raise TypeError(f"no formula for {type(guard).__name__}")
 
 
@@ -173,6 +182,17 @@ def state_clock(machine: str) -> str:
 
 def held_clock(transition: Transition) -> str:
     return f"held {transition.machine} {transition.index}"
+
+
+def fixed_machines(model: Model, budget: int) -> dict[str, str]:
+    """The machines of the world none of whose transitions may ever be taken, for want of a budget or
+    because its guard is ``false``, with the state in which they begin and stay (4.1, 4.3)."""
+    return {
+        m.name: m.states[0]
+        for m in model.machines
+        if not m.is_control
+        and not any(payable(t, budget) and t.when != Const(False) for t in m.transitions)
+    }
 
 
 def payable(transition: Transition, budget: int) -> bool:
@@ -196,10 +216,15 @@ class _Builder:
         self.model, self.budget = model, budget
         self.control = [m for m in model.machines if m.is_control]
         self.world = [m for m in model.machines if not m.is_control]
+        self.fixed = fixed_machines(model, budget)
         self.rules = {
-            m.name: tuple(self._rule(t) for t in m.transitions if payable(t, budget))
-            for m in model.machines
+            m.name: tuple(self._rule(t) for t in self._transitions(m)) for m in model.machines
         }
+
+    def _transitions(self, machine: Machine) -> list[Transition]:
+        if machine.name in self.fixed:
+            return []
+        return [t for t in machine.transitions if payable(t, self.budget)]
 
     # -- pieces of one state
 
@@ -217,7 +242,7 @@ class _Builder:
         return found
 
     def _rule(self, t: Transition) -> Rule:
-        free = all_of(In(t.machine, frozenset({t.source})), guard_formula(t.when))
+        free = all_of(In(t.machine, frozenset({t.source})), guard_formula(t.when, self.fixed))
         starts = self._timed(t, ends=False)
         return Rule(
             t,
@@ -266,7 +291,10 @@ class _Builder:
         return self.model.machine(transition.machine).is_control or obliges(transition)
 
     def _registers(self) -> dict[str, tuple[str, ...]]:
-        registers = {m.name: m.states for m in self.model.machines}
+        registers = {
+            m.name: (self.fixed[m.name],) if m.name in self.fixed else m.states
+            for m in self.model.machines
+        }
         if self.budget > 0:
             registers[SPENT] = tuple(str(n) for n in range(self.budget + 1))
         return registers
@@ -286,7 +314,7 @@ class _Builder:
             if took:
                 updates.append(Update(clock, "zero"))
                 continue
-            still = all_of(rule.free, guard_formula(rule.transition.when, next=True))
+            still = all_of(rule.free, guard_formula(rule.transition.when, self.fixed, next=True))
             updates.append(
                 any_of(
                     all_of(still, Update(clock, "grows")),
@@ -388,4 +416,5 @@ class _Builder:
             stays=self.stays,
             moves=self.moves,
             initial={name: values[0] for name, values in registers.items()},
+            fixed=self.fixed,
         )

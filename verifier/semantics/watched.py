@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from verifier.language.guard import comparisons
+from verifier.language.guard import Is, comparisons
 from verifier.language.model import Form, Machine, Model, Property
 from verifier.semantics.formula import (
     NEVER,
@@ -21,7 +21,7 @@ from verifier.semantics.formula import (
     any_of,
     negate,
 )
-from verifier.semantics.system import BITS, SPENT, Clock, Part, System, bare, guard_formula
+from verifier.semantics.system import BITS, SPENT, Clock, Part, System, bare
 from verifier.semantics.watch import TIME, watch_for
 
 
@@ -56,7 +56,7 @@ def _watched(base: System, prop: Property) -> System:
         return replace(base, bad=_alive(base, prop.subject))
     if form.is_built_in:
         return base
-    p, q, r = (guard_formula(g) for g in (prop.p, prop.q, prop.r))
+    p, q, r = map(base.formula_of, (prop.p, prop.q, prop.r))
     watch = watch_for(form, p, q, r, prop.bound)
     passing = base.can_pass if watch.judges_lasting else YES
     settle, world = [], []
@@ -144,7 +144,9 @@ def _alive(base: System, subject: tuple) -> Formula:
     """11.3 for ``dead``: the world acts only from settled states, a fault only while it can be paid."""
     kind, name, which = subject
     if kind == "state":
-        return In(name, frozenset({which}))
+        return base.formula_of(Is(name, frozenset({which})))
+    if name in base.fixed:
+        return NEVER
     (rule,) = [r for r in base.rules[name] if r.transition.index == which]
     in_world = not base.model.machine(name).is_control
     left = frozenset(str(n) for n in range(base.budget))

@@ -47,7 +47,7 @@ def rows(model: Model) -> tuple[Row, ...]:
     """The rows of all control machines, observers left out: they belong to the specification."""
     reads: dict[str, Set[str]] = {machine.name: {machine.name} for machine in model.machines}
     reads |= {name: machines_read(term.guard) for name, term in model.terms.items()}
-    reads |= {name: machines_read(sensor.reads) for name, sensor in model.sensors.items()}
+    reads |= {name: machines_read(sensor.guard) for name, sensor in model.sensors.items()}
     names = names_of(model)
     found = []
     for machine in model.machines:

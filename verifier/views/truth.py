@@ -107,7 +107,7 @@ def names_of(model: Model) -> dict[Guard, str]:
     """Sensors and terms by their guard; of several with one guard the first declared."""
     found: dict[Guard, str] = {}
     for name, sensor in model.sensors.items():
-        found.setdefault(sensor.reads, name)
+        found.setdefault(sensor.guard, name)
     for name, term in model.terms.items():
         found.setdefault(term.guard, name)
     return found
