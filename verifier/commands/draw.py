@@ -29,6 +29,7 @@ def draw(
 ) -> int:
     """Draw the machines of MODEL, or with --trace a counterexample as a chart with time running down.
 
+    The failures of a sensor are drawn only when named: --machine SENSOR_failure.
     The trace is replayed before it is drawn. Without -o the picture is written to a file named after the
     model in the current folder, and its name printed.
     """

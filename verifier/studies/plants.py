@@ -92,7 +92,9 @@ class _Maker:
         self.model, self.step_s = model, step_s
         self.control = [m for m in model.machines if m.is_control and not m.is_observer]
         named = [term.guard for term in model.terms.values()]
-        named += [sensor.reads for sensor in model.sensors.values()]
+        named += [sensor.guard for sensor in model.sensors.values()]
+        # Nobody writes what stands for a sensor that can fail, so nobody errs in it.
+        self.whole = {sensor.guard for sensor in model.sensors.values() if sensor.can_fail}
         self.named = {guard for guard in named if not isinstance(guard, Is)}
 
     def all(self) -> Iterator[Made]:
@@ -148,15 +150,19 @@ class _Maker:
         """The parts one may forget or turn round, the guard itself first. What has a name is one part."""
         if guard not in (TRUE, FALSE):
             yield path
-        if isinstance(guard, And | Or) and (guard not in self.named or not path):
+        is_open = guard not in self.whole and (guard not in self.named or not path)
+        if isinstance(guard, And | Or) and is_open:
             for number, part in enumerate(guard.parts):
                 yield from self._parts(part, (*path, number))
 
+    def _conditions(self, guard: Guard) -> Iterable[Guard]:
+        return (guard,) if guard in self.whole else _conjuncts(guard)
+
     def _another_condition(self, t: Transition) -> Guard | None:
         """The first condition of another transition of the machine that this one does without."""
-        own = set(_conjuncts(t.when))
+        own = set(self._conditions(t.when))
         for other in self._machine(t).transitions:
-            for part in _conjuncts(other.when):
+            for part in self._conditions(other.when):
                 if other.index != t.index and part not in own | {TRUE} and _inverse(part) not in own:
                     return part
         return None
@@ -186,7 +192,11 @@ class _Maker:
     def _of_pairs(self) -> Iterator[Made]:
         """Two alike pieces of equipment taken for each other throughout the logic."""
         read = frozenset().union(*(machines_read(t.when) for m in self.control for t in m.transitions))
-        equipment = [m for m in self.model.machines if m.role is Role.EQUIPMENT and m.name in read]
+        equipment = [
+            m
+            for m in self.model.machines
+            if m.role is Role.EQUIPMENT and m.name in read and not m.sensor
+        ]
         for one, other in combinations(equipment, 2):
             if one.states == other.states:
                 swap = {one.name: other.name, other.name: one.name}

@@ -21,14 +21,14 @@ LABEL_CHARS = 30
 
 
 def machines_drawing(model: Model, names: Sequence[str] = ()) -> str:
-    """The DOT text of the machines called ``names``, or of all, control first.
+    """The DOT text of the machines called ``names``, or of all but the failures of sensors, control first.
 
     Each machine is a group of its own with its name and role, those alike one together; groups are set beside
     one another.
     """
     import graphviz
 
-    chosen = [m for m in model.machines if not names or m.name in names]
+    chosen = [m for m in model.machines if m.name in names or not (names or m.sensor)]
     chosen.sort(key=lambda m: (not m.is_control, m.is_observer, ROLE_ORDER.index(m.role)))
     groups = alike(chosen, names_of(model))
     columns = math.ceil(math.sqrt(len(groups) * 1.5))

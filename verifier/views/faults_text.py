@@ -12,6 +12,7 @@ from verifier.evidence.trace_json import to_json
 from verifier.language.model import Model, Role
 from verifier.views.amounts import count_text
 from verifier.views.document import SCHEMA_VERSION, library_versions, tool_version
+from verifier.views.failing import sensor_failures
 from verifier.views.story import tell
 from verifier.views.text import CAUTION, moment_lines, paragraph
 
@@ -117,8 +118,9 @@ def _broken_lines(
 ) -> list[str]:
     lines = paragraph(f"{'BROKEN' if found.sets else 'not decided':<12}{found.property.id}", hanging=INDENT)
     lines += paragraph(found.property.says, INDENT)
+    failing = sensor_failures(model)
     for number, one in enumerate(found.sets, start=1):
-        what = " + ".join(f"{name} ({roles[name].value})" for name in one.faults) or "no fault at all"
+        what = " + ".join(_fault_words(name, roles, failing) for name in one.faults) or "no fault at all"
         steps = count_text(len(one.trace.run.steps), "step")
         lines += paragraph(f"{number}. {what}: a run of {steps}", INDENT, INDENT + "   ")
         if stories:
@@ -136,6 +138,14 @@ def _broken_lines(
             text += "; too large for an estimate of rare events"
         lines += paragraph(text, INDENT)
     return lines
+
+
+def _fault_words(name: str, roles: Mapping[str, Role], failing: Mapping[str, tuple[str, str]]) -> str:
+    words = roles[name].value
+    if name in failing:
+        sensor, way = failing[name]
+        words += f": the sensor {sensor} is {way}"
+    return f"{name} ({words})"
 
 
 def _importance_lines(roles: Mapping[str, Role], found: Sequence[Any]) -> list[str]:

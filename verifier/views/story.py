@@ -116,7 +116,12 @@ def endless_text(story: Story) -> str:
 
 
 def machines_that_matter(model: Model, prop: Property, story: Story) -> tuple[Machine, ...]:
-    """Machines that take a transition in the story or that the property reads, in the model's order."""
+    """Machines that take a transition in the story or that the property reads, in the model's order. A
+    sensor that does not fail in it does not matter."""
     moved = {change.machine.name for moment in story.moments for change in moment.changes}
     read = {name for part in conditions(prop) for name in machines_read(part.guard)}
-    return tuple(machine for machine in model.machines if machine.name in moved | read)
+    return tuple(
+        machine
+        for machine in model.machines
+        if machine.name in moved or (machine.name in read and not machine.sensor)
+    )

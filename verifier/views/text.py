@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from verifier.evidence.result import ModelResult, Result
 from verifier.language.model import Model, Role, Transition
 from verifier.views.amounts import count_text, seconds_text
+from verifier.views.failing import sensor_failures, sound_sensors
 from verifier.views.story import Change, Moment, Story, endless_text, machines_that_matter, tell
 from verifier.views.truth import conditions, holds
 
@@ -112,10 +113,14 @@ def shared_assumptions(results: Sequence[Result]) -> tuple[str, ...]:
 
 
 def assumed(model: Model, assumptions: Sequence[str]) -> list[str]:
-    """Assumptions as sentences; names of the model's faults are gathered into one."""
+    """Assumptions as sentences; names of the model's faults are gathered into one, its sensors' in another."""
     faults = {one.fault for machine in model.machines for one in machine.transitions if one.fault}
-    names = [text for text in assumptions if text in faults]
+    failing = sensor_failures(model)
     sentences = [text for text in assumptions if text not in faults]
+    sensors = [text for text in assumptions if text in failing]
+    if sensors:
+        sentences.insert(0, sound_sensors(model, sensors))
+    names = [text for text in assumptions if text in faults and text not in failing]
     if names:
         word = "this fault does" if len(names) == 1 else "these faults do"
         sentences.insert(0, f"{word} not happen: {', '.join(names)}")
