@@ -115,6 +115,7 @@ def test_a_part_is_written_out_for_each_member(tmp_path):
     model, _ = loaded(tmp_path, {"model.yaml": USE, "parts/barrier.yaml": PART})
     assert [m.name for m in model.machines] == [
         "order_up", "order_down", "barrier_up", "barrier_down",
+        "barrier_up.proved_failure", "barrier_down.proved_failure",
     ]
     lower = is_in("order_up", "lower")
     window = Window(Fraction(6), Fraction(10))
@@ -205,7 +206,7 @@ terms: {through: struck or m is b, truly: train is near}
 """
     model, _ = loaded(tmp_path, {"model.yaml": text})
     near = is_in("train", "near")
-    assert model.machine("m").transitions[0].when == near
+    assert model.machine("m").transitions[0].when == model.sensors["struck"].guard
     assert model.sensors["struck"].reads == near
     assert model.sensors["struck"].can_fail == ("stuck true", "stuck false")
     assert model.terms["through"].reads_sensor and not model.terms["truly"].reads_sensor
