@@ -88,7 +88,7 @@ DROPPED = [
         (REPLAY,),
         "clear held for 2 s",
         _Builder._clock_updates,
-        "still = all_of(rule.free, guard_formula(rule.transition.when, next=True))",
+        "still = all_of(rule.free, guard_formula(rule.transition.when, self.fixed, next=True))",
         "still = YES",
     ),
     Plant(
@@ -97,8 +97,8 @@ DROPPED = [
         (REPLAY,),
         "driver sees clear for 2 s",
         _Builder._clock_updates,
-        "all_of(rule.free, guard_formula(rule.transition.when, next=True))",
-        "guard_formula(rule.transition.when, next=True)",
+        "all_of(rule.free, guard_formula(rule.transition.when, self.fixed, next=True))",
+        "guard_formula(rule.transition.when, self.fixed, next=True)",
     ),
     Plant(
         "entering a state leaves its time open",
@@ -342,6 +342,15 @@ ADDED = [
         system.obliges,
         "transition.fault is None and bool(windows)",
         "bool(windows)",
+    ),
+    Plant(
+        "what may fail is held for what can't",
+        "proved, no fault ever happening",
+        BOTH,
+        "one lamp on one fault",
+        system.fixed_machines,
+        "payable(t, budget) and",
+        "payable(t, 0) and",
     ),
     Plant(
         "of the states in a guard only the first counts",

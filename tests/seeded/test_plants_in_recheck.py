@@ -16,6 +16,7 @@ ROOT = Path(__file__).resolve().parents[2]
 PROOFS = "tests/evidence/test_recheck.py"
 FORMS = "tests/evidence/test_recheck_forms.py"
 BUILT_IN = "tests/evidence/test_recheck_built_in.py"
+RESTING = "tests/evidence/test_machines_at_rest.py"
 ROWS = "tests/differential/test_recheck_rounds.py"
 STEPS = "tests/differential/test_recheck_and_concrete.py"
 MOMENT, STEP, WATCH, ROUNDS = (f"verifier/evidence/recheck_{name}.py"
@@ -36,6 +37,11 @@ PLANTS = [
      "if t.held and held_name(t):\n            ends", "if t.held and False:\n            ends", FORMS),
     ("the end of `held` makes nothing due", MOMENT,
      "ends += [self.held(t).at_least(t.held.hi)] if t.held else []", "pass", STEPS),
+    ("what may fail is at rest", MOMENT,
+     "(not t.fault or asked.budget > 0)", "(not t.fault)", RESTING),
+    ("what moves at times is at rest", MOMENT, "if not could and", "if", RESTING),
+    ("what is at rest may be in its second state", MOMENT,
+     "first, *others = (", "*others, first = (", RESTING),
     ("a machine may be nowhere", MOMENT, "facts.append(disj(here))", "pass", PROOFS),
     ("a machine may take two transitions", STEP,
      "script.require(disj([neg(takes[one]), neg(takes[other])]))", "pass", BUILT_IN),
