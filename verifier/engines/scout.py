@@ -127,19 +127,19 @@ class Scout:
                 self._arrive(_Arrival(where, arrival, "world", steps, after, ready, taken))
 
     def _choices(self, place: Place, zone: Zone) -> list[tuple[tuple[Option, ...], Zone]]:
-        """Every set of moves of the world in ``place``, none included, and where in ``zone``."""
-        found: list[tuple[tuple[Option, ...], Zone]] = [((), zone)]
-        for options in place.world.values():
-            for taken, here in list(found):
-                for option in options:
-                    ready = _where_met(place, here, option.starts)
-                    if ready is not None:
-                        found.append(((*taken, option), ready))
+        """Every set of moves of the world in ``place``, none included, and where in ``zone``. Where many
+        machines can fail, sets that the budget can't pay for are far too many to be made first."""
         budget = self.system.budget
-        if budget == 0:
-            return found
-        spent = place.where[self.places.number[SPENT]]
-        return [(t, z) for t, z in found if spent + sum(o.is_fault for o in t) <= budget]
+        left = budget - place.where[self.places.number[SPENT]] if budget else 0
+        found: list[tuple[tuple[Option, ...], Zone, int]] = [((), zone, left)]
+        for options in place.world.values():
+            for taken, here, paying in list(found):
+                for option in options:
+                    rest = paying - option.is_fault
+                    ready = None if rest < 0 else _where_met(place, here, option.starts)
+                    if ready is not None:
+                        found.append(((*taken, option), ready, rest))
+        return [(taken, here) for taken, here, _ in found]
 
     def _way_to(self, last: _Arrival) -> Hit:
         path, kinds = [self.places.location(last.where)], []
