@@ -52,7 +52,8 @@ def digest(model: Model, properties: Sequence[Property]) -> str:
     for prop in properties:
         guards = " ; ".join(map(guard_text, (prop.p, prop.q, prop.r)))
         needs = " ".join(sorted(prop.needs))
-        lines.append(f"{prop.id} {prop.form.value} {guards} {prop.bound} {prop.budget} {needs}")
+        faults = " ".join((str(prop.budget), *prop.faults_of))
+        lines.append(f"{prop.id} {prop.form.value} {guards} {prop.bound} {faults} {needs}")
     return hashlib.sha256("\n".join(lines).encode()).hexdigest()
 
 

@@ -15,12 +15,13 @@ from tests.commands.running import run
 from tests.differential.building import at, go, machine, model, prop
 from verifier.evidence.pipeline import Limits
 from verifier.evidence.result import Result
+from verifier.language.granting import with_faults
 from verifier.language.load import load
 from verifier.language.model import Form, Model, Property
 from verifier.semantics.concrete import ZERO, Concrete
 from verifier.semantics.concrete_guard import compile_guard
 from verifier.semantics.run import Step
-from verifier.studies.faults import enumerate_sets, faults_of, hitting_sets, only, smallest_sets
+from verifier.studies.faults import enumerate_sets, faults_of, hitting_sets, smallest_sets
 from verifier.views.fault_tree import fault_tree
 
 HERE = Path(__file__).parent
@@ -222,11 +223,11 @@ def test_hitting_sets_are_those_of_trying_all(sets: list[str]) -> None:
 def test_a_model_with_only_some_faults_has_their_runs_alone() -> None:
     lamp = machine("lamp", "equipment", "lit out", [go("lit", "out", fault="a"), go("lit", "out", fault="b")])
     checked = model(lamp)
-    kept = only(checked, frozenset({"b"}))
+    kept = with_faults(checked, frozenset({"b"}))
     taken = Concrete(kept, 1).choices(Concrete(kept, 1).initial())["lamp"]
     assert [move.transition for move in taken] == [1]
     assert kept.digest != checked.digest
-    assert only(checked, frozenset({"a", "b"})) is checked
+    assert with_faults(checked, frozenset({"a", "b"})) is checked
 
 
 def test_no_proof_without_its_foundations() -> None:

@@ -19,7 +19,7 @@ from tests.commands.running import run
 from tests.seeded.carrying import LIMITS, all_asked
 from verifier.evidence.carrying import carried_over
 from verifier.evidence.result import Result
-from verifier.evidence.verdicts import Bench
+from verifier.evidence.verdicts import Bench, ground_of
 from verifier.language.load import built_in_properties, load
 from verifier.language.model import Form, Property
 from verifier.semantics.run import Certificate, Trace
@@ -80,7 +80,7 @@ def test_the_first_named_property_of_a_flawed_model_is_violated(path: Path) -> N
     first = catchers(path)[0]
     model, properties = load(str(path))
     asked = next(p for p in all_asked(model, properties) if family(p) == first)
-    result = Bench(model, asked.budget, LIMITS).judged(asked)
+    result = Bench.on(model, ground_of(asked), LIMITS).judged(asked)
     assert result.verdict == "violated"
     assert result.trace is not None
 
@@ -116,13 +116,13 @@ def test_what_the_file_names_is_violated_and_nothing_else(path: Path, good_proof
     if path in ERRORS:
         asked = [p for p in asked if p.form is not Form.DEAD]
     caught, left = set(), []
-    for budget in sorted({p.budget for p in asked}):
-        bench = Bench(model, budget, LIMITS)
-        under_it = [p for p in asked if p.budget == budget]
+    for ground in sorted({ground_of(p) for p in asked}):
+        bench = Bench.on(model, ground, LIMITS)
+        under_it = [p for p in asked if ground_of(p) == ground]
         named = [p for p in under_it if family(p) in names]
         caught |= {family(p) for p in named if is_caught(bench.judged(p))}
         others = [p for p in under_it if p not in named]
-        if budget == 0 and good_model(path).stem in MODELS:
+        if ground == (0, ()) and good_model(path).stem in MODELS:
             proofs = good_proofs(good_model(path))
             proved = carried_over(model, bench.runs(), others, proofs)
             others = [p for p in others if p.id not in proved]

@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from verifier.evidence.result import ModelResult, Result
-from verifier.evidence.verdicts import Bench, Limits
+from verifier.evidence.verdicts import Bench, Ground, Limits, ground_of
 from verifier.evidence.workers import Family, judge_apart
 from verifier.language.load import built_in_properties
 from verifier.language.model import Form, Model, Property
@@ -42,9 +42,10 @@ def verify(
     """
     started = time.monotonic()
     say = progress or (lambda subject, stage: None)
-    families = _families(model, properties, limits)
+    properties = tuple(_as_asked(prop, limits) for prop in properties)
+    families = _families(model, properties)
     say("model", "concrete runs and reachable states without times")
-    benches = {budget: Bench(model, budget, limits) for budget, _ in families}
+    benches = {ground: Bench.on(model, ground, limits) for ground in sorted({ground for ground, _ in families})}
     for bench in benches.values():
         bench.prepare()
     found: dict[tuple[int, str], Result] = {}
@@ -53,11 +54,10 @@ def verify(
     for number, results in enumerate(judge_apart(families, benches, jobs, limits), start=1):
         found |= {(one.budget, one.property.id): one for one in results}
         say(results[-1].property.id, f"decided, {number} of {len(families)} groups")
-    asked = [(_budget(prop, limits), prop) for prop in properties]
-    wanted = {(budget, prop.id) for budget, prop in asked}
+    wanted = {(prop.budget, prop.id) for prop in properties}
     return ModelResult(
         model,
-        tuple(_upon_foundations(found[budget, p.id], found, budget) for budget, p in asked),
+        tuple(_upon_foundations(found[prop.budget, prop.id], found) for prop in properties),
         time.monotonic() - started,
         foundations=tuple(
             found[key]
@@ -67,24 +67,25 @@ def verify(
     )
 
 
-def _budget(prop: Property, limits: Limits) -> int:
-    return prop.budget if limits.budget is None else limits.budget
+def _as_asked(prop: Property, limits: Limits) -> Property:
+    """A budget that the user gives stands for faults of all classes."""
+    return prop if limits.budget is None else replace(prop, budget=limits.budget, faults_of=())
 
 
-def _families(model: Model, properties: Sequence[Property], limits: Limits) -> list[Family]:
+def _families(model: Model, properties: Sequence[Property]) -> list[Family]:
     """Properties judged one after another in one process: those that differ only in the member of a
-    group or the side of a bound. Each budget's foundations come first, asked for or not."""
-    families: dict[tuple[int, str], list[Property]] = {}
-    budgets = sorted({_budget(prop, limits) for prop in properties})
+    group or the side of a bound. Each budget's foundations come first, asked for or not; they are asked with faults
+    of all classes, which tells of any of them too."""
+    families: dict[tuple[Ground, str], list[Property]] = {}
     foundations = [p for p in built_in_properties(model) if p.form in FOUNDATIONS]
-    asked = [(budget, prop) for budget in budgets for prop in foundations]
-    asked += [(_budget(prop, limits), prop) for prop in properties]
-    for budget, prop in asked:
+    budgets = sorted({prop.budget for prop in properties})
+    asked = [replace(prop, budget=budget) for budget in budgets for prop in foundations]
+    for prop in (*asked, *properties):
         stem = prop.id.partition("/")[0]
-        family = families.setdefault((budget, stem), [])
-        if prop not in family:
+        family = families.setdefault((ground_of(prop), stem), [])
+        if all(prop.id != other.id for other in family):
             family.append(prop)
-    found = [(budget, tuple(family)) for (budget, _), family in families.items()]
+    found = [(ground, tuple(family)) for (ground, _), family in families.items()]
     # what takes long begins early, so that no processor waits for the last one
     return sorted(found, key=lambda family: not any(_takes_long(prop) for prop in family[1]))
 
@@ -93,12 +94,12 @@ def _takes_long(prop: Property) -> bool:
     return prop.bound is not None or prop.form is Form.EVENTUALLY
 
 
-def _upon_foundations(result: Result, found: dict[tuple[int, str], Result], budget: int) -> Result:
+def _upon_foundations(result: Result, found: dict[tuple[int, str], Result]) -> Result:
     """9.7: without its foundations nothing is proved."""
     if result.verdict not in ("proved", "impossible") or result.property.form in FOUNDATIONS:
         return result
     for form in FOUNDATIONS:
-        below = found[budget, form.value]
+        below = found[result.budget, form.value]
         if below.verdict != "proved":
             return replace(
                 result,

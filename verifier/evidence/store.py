@@ -121,8 +121,8 @@ def _entry(model: Model, result: Result, place: str, files: dict[str, bytes]) ->
     entry: dict[str, Any] = {
         "id": prop.id, "form": prop.form.value, "says": prop.says, "source": prop.source,
         "hazard": prop.hazard, "pack": prop.pack, "subject": list(prop.subject),
-        "verdict": result.verdict, "budget": result.budget, "method": result.method,
-        "bound": result.bound, "assumptions": list(result.assumptions),
+        "verdict": result.verdict, "budget": result.budget, "faults_of": list(prop.faults_of),
+        "method": result.method, "bound": result.bound, "assumptions": list(result.assumptions),
         "reason": result.reason, "try_next": result.try_next,
         "certificate": None, "trace": None, "witness": None, "runs": None,
     }

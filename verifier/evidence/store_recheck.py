@@ -24,6 +24,7 @@ from verifier.evidence.store_runs import alive_in, subjects
 from verifier.evidence.store_schema import MANIFEST as MANIFEST_SCHEMA
 from verifier.evidence.store_schema import RUNS, TRACE
 from verifier.evidence.trace_json import NotATrace, from_json, to_json
+from verifier.language.granting import with_classes
 from verifier.language.guard import Guard
 from verifier.language.load import built_in_properties
 from verifier.language.model import Form, Model, Property
@@ -214,6 +215,9 @@ class _Bench:
         prop = known[entry["id"]]
         if prop.form.value != entry["form"]:
             raise self.wrong(MANIFEST, f"`{prop.id}` is of form `{prop.form.value}`, not `{entry['form']}`")
+        if entry["faults_of"] and tuple(entry["faults_of"]) != prop.faults_of:
+            raise self.wrong(MANIFEST, f"`{prop.id}` is not asked of faults of {', '.join(entry['faults_of'])} alone")
+        prop = replace(prop, faults_of=tuple(entry["faults_of"]))
         if not entry["subject"]:
             return prop
         subject = tuple(entry["subject"])
@@ -232,7 +236,7 @@ class _Bench:
                                   tuple(entry["needs_times_of"]),
                                   Fraction(entry["bound_s"]) if "bound_s" in entry else None)
         try:
-            rechecked = recheck_certificate(self.model, prop, certificate, budget=budget,
+            rechecked = recheck_certificate(with_classes(self.model, prop.faults_of), prop, certificate, budget=budget,
                                             time_limit_s=self.time_limit_s)
         except Refused as refused:
             if refused.kind == "unknown":
@@ -275,7 +279,7 @@ class _Bench:
 
     def replayed(self, prop: Property, file: str, data: Mapping[str, Any], budget: int) -> ReplayedTrace:
         try:
-            return replay_trace(self.model, prop, from_json(self.model, data), budget)
+            return replay_trace(with_classes(self.model, prop.faults_of), prop, from_json(self.model, data), budget)
         except (NotATrace, Unjudged) as error:
             raise self.wrong(file, str(error)) from None
         except Disagreement as error:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from verifier.language.granting import CLASSES
 from verifier.language.model import Form
 
 VERSION = 1
@@ -79,6 +80,7 @@ _PROPERTY = _object({
     "subject": _list({"type": ["string", "integer"]}),
     "verdict": {"enum": ["proved", "violated", "undecided", "vacuous", "shown", "impossible"]},
     "budget": _COUNT,
+    "faults_of": _list({"enum": list(CLASSES)}),
     "method": _TEXT,
     "bound": _TEXT,
     "assumptions": _list(_TEXT),

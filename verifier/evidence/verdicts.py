@@ -37,6 +37,7 @@ from verifier.evidence.result import (
     ReplayedTrace,
     Result,
 )
+from verifier.language.granting import granted, with_classes
 from verifier.language.guard import Guard, Not
 from verifier.language.model import Form, Model, Property
 from verifier.semantics.concrete import Concrete
@@ -62,8 +63,22 @@ class Limits:
     depth: int = 100
 
 
+# The faults under which a property is asked: how many, and of which classes (of all when empty).
+Ground = tuple[int, tuple[str, ...]]
+
+
+def ground_of(prop: Property) -> Ground:
+    return prop.budget, prop.faults_of if prop.budget else ()
+
+
 class Bench:
     """One model under one budget: what a family of properties shares."""
+
+    @classmethod
+    def on(cls, model: Model, ground: Ground, limits: Limits) -> Bench:
+        """The bench for properties asked on ``ground``."""
+        budget, classes = ground
+        return cls(with_classes(model, classes), budget, limits)
 
     def __init__(self, model: Model, budget: int, limits: Limits):
         self.model, self.budget, self.limits = model, budget, limits
@@ -74,7 +89,7 @@ class Bench:
         self._reached: frozenset[End] | None = None
         self._values: tuple[tuple[Values, ...], ...] | None = None
         faults = {t.fault for m in model.machines for t in m.transitions if t.fault}
-        self.assumptions = tuple(sorted(faults))
+        self.assumptions = tuple(sorted(faults - granted(model) if budget else faults))
 
     # -- shared
 
@@ -307,6 +322,6 @@ class Bench:
             prop,
             verdict,
             self.budget,
-            assumptions=self.assumptions if not self.budget else (),
+            assumptions=self.assumptions,
             **facts,
         )

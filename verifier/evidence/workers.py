@@ -21,11 +21,12 @@ from types import TracebackType
 
 from verifier.engines.limits import resident_mb
 from verifier.evidence.result import Disagreement, Result
-from verifier.evidence.verdicts import Bench, Limits
+from verifier.evidence.verdicts import Bench, Ground, Limits
 from verifier.language.model import Model, Property
 from verifier.semantics.run import Gap
 
-Family = tuple[int, tuple[Property, ...]]
+# Properties judged in one process, and the ground of all of them.
+Family = tuple[Ground, tuple[Property, ...]]
 
 # How far past its limits a process may go before it is ended from outside.
 GRACE_S = 20.0
@@ -52,7 +53,7 @@ class _Worker:
 
 
 def judge_apart(
-    families: Sequence[Family], benches: dict[int, Bench], jobs: int, limits: Limits
+    families: Sequence[Family], benches: dict[Ground, Bench], jobs: int, limits: Limits
 ) -> Iterator[list[Result]]:
     """The results of each family, as they come.
 
@@ -71,9 +72,9 @@ def judge_apart(
             for worker in list(running):
                 gap = _read(worker) if worker.inbox in ready else _overrun(worker, limits)
                 if gap is not None:
-                    budget, properties = worker.family
+                    ground, properties = worker.family
                     lost = properties[len(worker.results) :]
-                    worker.results += [benches[budget].gap(prop, gap) for prop in lost]
+                    worker.results += [benches[ground].gap(prop, gap) for prop in lost]
                 if len(worker.results) == len(worker.family[1]):
                     worker.stop()
                     running.remove(worker)
@@ -83,7 +84,7 @@ def judge_apart(
             worker.stop()
 
 
-def _start(family: Family, benches: dict[int, Bench]) -> _Worker:
+def _start(family: Family, benches: dict[Ground, Bench]) -> _Worker:
     """A forked process begins with all that its bench has prepared; one that is started afresh
     prepares it again."""
     inbox, outbox = multiprocessing.Pipe(duplex=False)

@@ -157,7 +157,8 @@ class Property:
     the guards as written, by key of the spec file. For ``dead``, ``subject`` names what must be
     alive: ``("state", machine, state)`` or ``("transition", machine, index)``; ``()`` is the whole
     model. ``needs`` names the terms of the model through which the property judges it; each
-    must be seen true and false, or the property is vacuous.
+    must be seen true and false, or the property is vacuous. ``faults_of`` names the classes of faults that
+    count among ``budget``, all when empty (4.4).
     """
 
     id: str
@@ -171,6 +172,7 @@ class Property:
     r: Guard = FALSE
     bound: Fraction | None = None
     budget: int = 0
+    faults_of: tuple[str, ...] = ()
     applies_to: tuple[str, ...] = ()
     pack: str = ""
     texts: Mapping[str, str] = field(default_factory=dict)

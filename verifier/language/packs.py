@@ -57,7 +57,7 @@ class PackProperty:
     hazard: str
     group: str
     applies_to: tuple[str, ...]
-    budget: int
+    budget: tuple[int, tuple[str, ...]]
     forms: tuple[FormKeys, ...]
     keys: Keys
     place: Place

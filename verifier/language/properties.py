@@ -8,9 +8,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from verifier.diagnostics import Findings
+from verifier.diagnostics import Findings, did_you_mean
+from verifier.language.granting import CLASSES
 from verifier.language.model import Form
-from verifier.language.shape import keys_of, text_of
+from verifier.language.shape import keys_of, list_of, text_of
 from verifier.language.tree import Items, Keys, Node, Scalar
 
 
@@ -136,18 +137,38 @@ def written(keys: Keys) -> Mapping[str, str]:
     return texts
 
 
-def budget_of(keys: Keys, findings: Findings) -> int:
-    """The number of faults under which a property must hold, 0 when not given."""
+def budget_of(keys: Keys, findings: Findings) -> tuple[int, tuple[str, ...]]:
+    """The number of faults under which a property must hold, 0 when not given, and their classes, none for all."""
     node = keys.get("under")
     if node is None:
-        return 0
-    under = keys_of(node, findings, "`under`", must=("faults",))
+        return 0, ()
+    under = keys_of(node, findings, "`under`", must=("faults",), may=("of",))
     text = text_of(under.get("faults"), findings, "`faults`")
+    classes = _classes(under, findings)
     if text is None:
-        return 0
+        return 0, classes
     if text.text.isascii() and text.text.isdecimal() and len(text.text) <= 3:
-        return int(text.text)
+        return int(text.text), classes
     message = f"`{text.text}` is not a number of faults"
     findings.add("LX411", text.spot, message, mark="a whole number from 0 is due")
-    return 0
+    return 0, classes
+
+
+def _classes(under: Keys, findings: Findings) -> tuple[str, ...]:
+    node = under.get("of")
+    if node is None:
+        return ()
+    found = []
+    for item in list_of(node, findings, "`of`"):
+        text = text_of(item, findings, "a class of faults")
+        if text is None:
+            continue
+        if text.text in CLASSES:
+            found.append(text.text)
+            continue
+        mark = did_you_mean(text.text, CLASSES) or f"one of {', '.join(CLASSES)} is due"
+        findings.add("LX414", text.spot, f"`{text.text}` is no class of faults", mark=mark)
+    if isinstance(node, Items) and not node.items:
+        findings.add("LX414", node.spot, "the list of classes of faults is empty", mark="without `of` all count")
+    return tuple(dict.fromkeys(found))
 

@@ -16,7 +16,7 @@ from verifier.evidence.quieten import quietened
 from verifier.evidence.random_walk import random_runs
 from verifier.evidence.replay import replayed_run
 from verifier.evidence.result import ModelResult, RecheckedCertificate, ReplayedTrace, Result
-from verifier.evidence.verdicts import ROWS, Bench, Limits
+from verifier.evidence.verdicts import ROWS, Bench, Ground, Limits, ground_of
 from verifier.language.model import Form, Model, Property
 from verifier.semantics.concrete import ZERO, Concrete
 from verifier.semantics.run import Certificate, Gap, Run, Step
@@ -113,14 +113,14 @@ class _Judged:
         self.question, self.plant = question, plant
         self.model = plant.planted_in(question.model)
         self.most = max((prop.budget for prop in question.asked), default=0)
-        self.benches: dict[int, Bench] = {}
+        self.benches: dict[Ground, Bench] = {}
         self.proved: set[str] = set()
         self.open: dict[str, str] = {}
 
-    def bench(self, budget: int) -> Bench:
-        if budget not in self.benches:
-            self.benches[budget] = Bench(self.model, budget, self.question.limits)
-        return self.benches[budget]
+    def bench(self, ground: Ground) -> Bench:
+        if ground not in self.benches:
+            self.benches[ground] = Bench.on(self.model, ground, self.question.limits)
+        return self.benches[ground]
 
     def outcome(self) -> Outcome:
         caught = self.seen_in_runs()
@@ -158,7 +158,7 @@ class _Judged:
 
     def seen_in_runs(self) -> Outcome | None:
         """A concrete run that breaks a property: no engine is needed for these."""
-        return self.seen_in(0, self.bench(0).runs())
+        return self.seen_in(0, self.bench((0, ())).runs())
 
     def seen_behind(self, parting: ReplayedTrace) -> Outcome | None:
         """The same, of runs that begin with the way to where the designs part."""
@@ -175,7 +175,7 @@ class _Judged:
         quick = [
             prop
             for prop in self.question.asked
-            if prop.budget >= budget and prop.form not in (*ROWS, Form.DEAD, Form.POSSIBLE, Form.EVENTUALLY)
+            if prop.budget >= budget and not prop.faults_of and prop.form not in (*ROWS, Form.DEAD, Form.POSSIBLE, Form.EVENTUALLY)
         ]
         for run in runs:
             for prop in quick:
@@ -199,14 +199,14 @@ class _Judged:
         if caught is not None:
             return caught
         plain = [prop for prop in rest if not prop.budget and prop.form is not Form.DEAD]
-        kept = carried_over(self.model, self.bench(0).runs(), plain, self.question.proofs)
+        kept = carried_over(self.model, self.bench((0, ())).runs(), plain, self.question.proofs)
         self.proved |= set(kept)
         rest = [prop for prop in rest if prop.id not in kept]
         return self.first_failing(sorted(rest, key=lambda prop: prop.form is Form.DEAD))
 
     def first_failing(self, properties: Sequence[Property]) -> Outcome | None:
         for prop in properties:
-            caught = self.noted(self.bench(prop.budget).judged(prop))
+            caught = self.noted(self.bench(ground_of(prop)).judged(prop))
             if caught is not None:
                 return caught
         return None

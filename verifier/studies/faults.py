@@ -9,7 +9,6 @@ nothing of it can be missed; when every such question is answered by a proof the
 
 from __future__ import annotations
 
-import hashlib
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
@@ -20,7 +19,7 @@ from multiprocessing import get_context
 from verifier.evidence.pipeline import FOUNDATIONS, verify
 from verifier.evidence.result import ReplayedTrace, Result
 from verifier.evidence.verdicts import Bench, Limits
-from verifier.language.guard import FALSE
+from verifier.language.granting import with_faults
 from verifier.language.load import built_in_properties
 from verifier.language.model import Form, Model, Property, Role
 
@@ -74,24 +73,6 @@ def faults_of(model: Model) -> dict[str, Role]:
             if t.fault is not None:
                 found.setdefault(t.fault, machine.role)
     return dict(sorted(found.items()))
-
-
-def only(model: Model, faults: Faults) -> Model:
-    """The model in which no other fault happens. Transitions keep their numbers, so runs are runs of both."""
-    if faults >= faults_of(model).keys():
-        return model
-    machines = tuple(
-        replace(
-            m,
-            transitions=tuple(
-                t if t.fault is None or t.fault in faults else replace(t, when=FALSE) for t in m.transitions
-            ),
-        )
-        for m in model.machines
-    )
-    named = " ".join(sorted(faults))
-    digest = hashlib.sha256(f"{model.digest} only {named}".encode()).hexdigest()
-    return replace(model, machines=machines, digest=digest)
 
 
 def judged_by_faults(properties: Iterable[Property]) -> tuple[Property, ...]:
@@ -185,7 +166,7 @@ class _Asking:
     def bench(self, faults: Faults) -> Bench:
         if faults not in self.benches:
             budget = self.order if faults else 0
-            self.benches[faults] = Bench(only(self.model, faults), budget, self.limits)
+            self.benches[faults] = Bench(with_faults(self.model, faults), budget, self.limits)
         return self.benches[faults]
 
 

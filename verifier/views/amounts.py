@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from fractions import Fraction
 
 DECIMALS = 6
@@ -32,6 +33,12 @@ def count_text(number: int, noun: str, plural: str = "") -> str:
     if number == 1:
         return f"1 {noun}"
     return f"{number or 'no'} {plural or noun + 's'}"
+
+
+def allowed_text(budget: int, classes: Sequence[str]) -> str:
+    """``no faults allowed``, ``1 fault allowed``, ``1 fault allowed, of: train or operator``."""
+    of = f", of: {' or '.join(classes)}" if budget and classes else ""
+    return f"{count_text(budget, 'fault')} allowed{of}"
 
 
 def window_text(lo: Fraction, hi: Fraction | None) -> str:

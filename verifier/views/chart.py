@@ -14,7 +14,7 @@ from html import escape
 
 from verifier.evidence.result import Result
 from verifier.language.model import Model
-from verifier.views.amounts import count_text, short_seconds_text
+from verifier.views.amounts import allowed_text, count_text, short_seconds_text
 from verifier.views.lanes import Lane, machine_lanes, truth_lanes
 from verifier.views.palette import (
     ALARM,
@@ -254,7 +254,7 @@ def foot_row(model: Model, result: Result, story: Story, n_columns: int) -> str:
               for line in textwrap.wrap(key, 80 + 12 * (n_columns - 2))]
     lines.append(
         f'<FONT COLOR="{QUIET}" POINT-SIZE="10">Model digest {model.digest[:16]}; '
-        f"{count_text(result.budget, 'fault')} allowed; replayed on the concrete machine. "
+        f"{allowed_text(result.budget, result.property.faults_of)}; replayed on the concrete machine. "
         "Holds for the model as written; not a safety case.</FONT>"
     )
     return f'<TR><TD BORDER="0" COLSPAN="{n_columns}" ALIGN="LEFT">{left(lines)}</TD></TR>'

@@ -154,6 +154,7 @@ def _result_document(model: Model, result: Result, evidence: str | None) -> dict
         "method": result.method,
         "bound": result.bound,
         "budget": result.budget,
+        "faults_of": list(prop.faults_of),
         "assumptions": list(result.assumptions),
         "needs_times_of": list(result.needs_times_of),
         "reason": result.reason,

@@ -18,7 +18,7 @@ from verifier.language.hazards import hazards
 from verifier.language.load import own_packs_folder
 from verifier.language.model import Model, Role
 from verifier.studies.cause import Cause, SafeRun
-from verifier.views.amounts import count_text, seconds_text
+from verifier.views.amounts import allowed_text, count_text, seconds_text
 from verifier.views.control_table import HEADS, rows
 from verifier.views.document import Refused, library_versions, tool_version
 from verifier.views.drawing import machines_drawing
@@ -90,12 +90,12 @@ def _model(number: int, outcome: ModelResult, aside: Aside) -> dict[str, Any]:
     ]
     known = _hazards(model, properties, aside.not_looked_for.get(model.path, {}))
     assumptions = sorted({name for result in outcome.results for name in result.assumptions})
-    budgets = sorted({result.budget for result in outcome.results})
+    grounds = sorted({(result.budget, result.property.faults_of) for result in outcome.results})
     return {
         "anchor": f"m{number}",
         "crossing": model.crossing, "kind": model.kind, "jurisdiction": model.jurisdiction, "says": model.says,
         "path": model.path, "file": Path(model.path).name, "digest": model.digest, "packs": packs_of(outcome),
-        "budgets": ", ".join(_budget_text(budget) for budget in budgets),
+        "budgets": "; ".join(allowed_text(*ground) for ground in grounds),
         "assumptions": " ".join(line.strip(" -") for line in assumed(model, assumptions)),
         "counts": {v: sum(p["verdict"] == v for p in properties) for v in VERDICTS},
         "properties": properties,
@@ -120,10 +120,6 @@ def _time(seconds: Fraction | None) -> str:
     return "" if seconds is None else seconds_text(seconds)
 
 
-def _budget_text(budget: int) -> str:
-    return "no faults allowed" if budget == 0 else f"up to {count_text(budget, 'fault')} at any moment"
-
-
 def _property(
     anchor: str, model: Model, result: Result, cause: Cause | None, evidence: str | None
 ) -> dict[str, Any]:
@@ -132,7 +128,7 @@ def _property(
         "anchor": anchor, "id": prop.id, "says": prop.says, "hazard": prop.hazard, "source": prop.source,
         "texts": list(prop.texts.items()), "verdict": result.verdict, "mark": MARKS[result.verdict],
         "method": result.method, "reason": result.reason, "try_next": result.try_next,
-        "bound": bound_text(result.bound), "budget": _budget_text(result.budget),
+        "bound": bound_text(result.bound), "budget": allowed_text(result.budget, prop.faults_of),
         "sure": confirmation(result), "evidence": evidence, "evidence_name": Path(evidence or "").name,
         "trace": None if result.trace is None else _trace(model, result),
         "cause": None if cause is None else _cause(model, result, cause),

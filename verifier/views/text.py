@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from verifier.evidence.result import ModelResult, Result
 from verifier.language.model import Model, Role, Transition
-from verifier.views.amounts import count_text, seconds_text
+from verifier.views.amounts import allowed_text, count_text, seconds_text
 from verifier.views.failing import sensor_failures, sound_sensors
 from verifier.views.story import Change, Moment, Story, endless_text, machines_that_matter, tell
 from verifier.views.truth import conditions, holds
@@ -171,7 +171,7 @@ def meaning(result: Result) -> str:
     if result.verdict == "violated" and result.trace is None:
         said = "it is broken, and no single run shows that: it is about what never happens"
     bound = "none" if open_verdict and result.bound == "complete" else result.bound
-    reach = [bound_text(bound), count_text(result.budget, "fault") + " allowed"]
+    reach = [bound_text(bound), allowed_text(result.budget, result.property.faults_of)]
     return f"{said} ({'; '.join(part for part in reach if part)})."
 
 
