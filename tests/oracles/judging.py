@@ -28,6 +28,19 @@ def verdicts_of(model: str | Path, packs: list[str], ids: Iterable[str]) -> dict
     return {name: r.verdict for name, r in results_of(model, packs, ids).items()}
 
 
+def one_demand(folder: Path, kind: str, body: str, *terms: str, faults: int = 0) -> list[str]:
+    """A pack of one property ``demand`` with this body, about these terms, under a budget."""
+    pack = folder / "demand.yaml"
+    needs = "".join(f"  {term}: {{as: truth}}\n" for term in terms)
+    pack.write_text(
+        f"format: 1\npack: one demand\nkinds: [{kind}]\njurisdiction: GB\nneeds:\n{needs}"
+        "properties:\n  - id: demand\n    says: what the test says\n    source: as in the test\n"
+        f"    under: {{faults: {faults}}}\n{body}",
+        encoding="utf-8",
+    )
+    return [str(pack)]
+
+
 def changed_pack(folder: Path, pack: str, old: str, new: str) -> list[str]:
     """The pack with ``old``, which must stand in it exactly once, replaced by ``new``."""
     text = (ROOT / "specs" / pack).read_text(encoding="utf-8")

@@ -39,9 +39,6 @@ class OnCall(Walk):
     def __init__(self) -> None:
         super().__init__(MODEL)
 
-    def is_in(self, **states: str) -> bool:
-        return all(self.now.locations[machine] == state for machine, state in states.items())
-
     def press(self, button: str) -> None:
         self.wait(0, "signaller", button)
 

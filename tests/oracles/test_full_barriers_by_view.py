@@ -14,12 +14,11 @@ from pathlib import Path
 
 import pytest
 
-from tests.oracles.judging import changed_model, verdicts_of
+from tests.oracles.judging import changed_model, one_demand, verdicts_of
 from tests.oracles.test_full_barriers_cctv import OF_CCTV, RED
 from tests.oracles.test_statutory_windows import A_BIT, AMBER, Milestone, hold_to_window, judged
 from tests.oracles.walking import Walk
 from verifier.evidence.result import Result
-from verifier.semantics.concrete_guard import compile_guard
 
 KINDS = {"full_barriers_direct.yaml": "MCB", "full_barriers_remote.yaml": "MCB-R"}
 DIRECT, REMOTE = KINDS
@@ -33,12 +32,6 @@ class Worked(Walk):
     def __init__(self, model: str, budget: int = 0):
         super().__init__(model, budget)
         self.track = TRACK[model]
-
-    def is_in(self, **states: str) -> bool:
-        return all(self.now.locations[machine] == state for machine, state in states.items())
-
-    def says(self, term: str) -> bool:
-        return compile_guard(self.model.terms[term].guard)(self.now.locations)
 
     @property
     def signal(self) -> str:
@@ -139,7 +132,9 @@ def test_lower_is_pressed(model, start, way, entrance_down, all_down) -> None:
 @both_models
 def test_amber_lasts_3_s_or_a_quarter_less_or_more(tmp_path, model, bound, amber, verdict) -> None:
     """SI 2016/362 Sch 14 Pt 1 para 8(3) and (4): 3 s, accepted from 2.75 to 3.25 s."""
-    pack = one_demand(tmp_path, model, 0, f"    lasts: lights_amber\n    {bound}\n", "lights_amber")
+    pack = one_demand(
+        tmp_path, KINDS[model], f"    lasts: lights_amber\n    {bound}\n", "lights_amber"
+    )
     changed = changed_model(tmp_path, model, {"parameters.amber": amber})
     assert verdicts_of(changed, pack, {"demand"}) == {"demand": verdict}
 
@@ -375,26 +370,13 @@ def test_a_barrier_that_sticks_is_taken_for_failed_within_10_to_12_s(
     assert walk.is_in(sequence="open", road_lights="dark")
 
 
-def one_demand(folder: Path, model: str, faults: int, body: str, *terms: str) -> list[str]:
-    """A pack of one property ``demand`` with this body, about these terms."""
-    pack = folder / "demand.yaml"
-    needs = "".join(f"  {term}: {{as: truth}}\n" for term in terms)
-    pack.write_text(
-        f"format: 1\npack: one demand\nkinds: [{KINDS[model]}]\njurisdiction: GB\nneeds:\n{needs}"
-        "properties:\n  - id: demand\n    says: what the test says\n    source: as in the test\n"
-        f"    under: {{faults: {faults}}}\n{body}",
-        encoding="utf-8",
-    )
-    return [str(pack)]
-
-
 @pytest.mark.slow
 @pytest.mark.parametrize(("limit", "verdict"), [("11 s", "proved"), ("10.99 s", "violated")])
 def test_no_rise_is_taken_for_failed_before_10_s(tmp_path, limit, verdict) -> None:
     """SR 2023 No. 8 Sch 2 para 16. The watch begins with the order, the rise up to 1 s later."""
     model = DIRECT
     body = "    between: [barrier_rising, failure_shown]\n    at_least: 10 s\n"
-    pack = one_demand(tmp_path, model, 1, body, "barrier_rising", "failure_shown")
+    pack = one_demand(tmp_path, KINDS[model], body, "barrier_rising", "failure_shown", faults=1)
     changed = changed_model(tmp_path, model, {"parameters.rise_limit": limit})
     assert verdicts_of(changed, pack, {"demand"}) == {"demand": verdict}
 
@@ -405,7 +387,7 @@ def test_no_rise_goes_on_for_more_than_12_s(tmp_path, limit, verdict) -> None:
     """The same para: 10 s and up to 2 s."""
     model = REMOTE
     body = "    lasts: barrier_rising and not failure_shown\n    at_most: 12 s\n"
-    pack = one_demand(tmp_path, model, 1, body, "barrier_rising", "failure_shown")
+    pack = one_demand(tmp_path, KINDS[model], body, "barrier_rising", "failure_shown", faults=1)
     changed = changed_model(tmp_path, model, {"parameters.rise_limit": limit})
     assert verdicts_of(changed, pack, {"demand"}) == {"demand": verdict}
 
@@ -444,5 +426,5 @@ def test_the_reds_go_from_the_start_of_the_rise_to_45_degrees(
     """SR 2023 No. 8 Sch 2 para 14, and the reds that go out when all are raised or when the rise is ordered."""
     place = "machines.road_lights.transitions[from=red].when"
     changed = changed_model(tmp_path, model, {place: out_when} if out_when else {})
-    pack = one_demand(tmp_path, model, 0, f"    never: {demand}\n", *demand.split(" and "))
+    pack = one_demand(tmp_path, KINDS[model], f"    never: {demand}\n", *demand.split(" and "))
     assert verdicts_of(changed, pack, {"demand"}) == {"demand": verdict}

@@ -8,7 +8,11 @@ from pathlib import Path
 from tests.oracles.judging import MODELS
 from verifier.language.load import load
 from verifier.semantics.concrete import Concrete, NotAllowed
+from verifier.semantics.concrete_guard import compile_guard
 from verifier.semantics.run import Move, Snapshot, Step
+
+# Of one settle; far more than any sound logic here needs.
+MOST_ROUNDS = 100
 
 
 class Walk:
@@ -41,6 +45,12 @@ class Walk:
             return False
         return True
 
+    def is_in(self, **states: str) -> bool:
+        return all(self.now.locations[machine] == state for machine, state in states.items())
+
+    def says(self, term: str) -> bool:
+        return compile_guard(self.model.terms[term].guard)(self.now.locations)
+
     def between(self, begins: tuple[str, str], ends: tuple[str, str]) -> Fraction:
         return self.entries[ends] - self.entries[begins]
 
@@ -59,9 +69,12 @@ class Walk:
         return [Step("world", Fraction(seconds), (Move(machine, way.index),)) for way in ways]
 
     def _settle(self) -> None:
-        while not self.now.is_settled:
+        for _ in range(MOST_ROUNDS):
+            if self.now.is_settled:
+                return
             (step,) = self.concrete.settle_rounds(self.now)
             self._take(step)
+        raise AssertionError("does not settle")
 
     def _take(self, step: Step) -> None:
         before: Snapshot = self.now
