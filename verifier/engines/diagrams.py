@@ -39,8 +39,8 @@ from verifier.semantics.watch import OPEN, P_BEFORE, Q_BEFORE, TIME
 
 Diagram = bdds.Function
 
-# From how many nodes on the variables are sifted. Eight tracks have less than half as many in good order.
-LARGE = 40_000
+# From how many nodes on the variables are sifted. Twelve tracks have fewer in good order.
+LARGE = 100_000
 
 
 def _manager() -> bdds.BDD:
@@ -89,7 +89,7 @@ class Diagrams:
         self._is_sifted = False
         tests = tests_of(base)
         order: list[str] = []
-        places = {name: place for place, name in enumerate(side_by_side(base.model))}
+        places = {name: place for place, name in enumerate(side_by_side(base.model, base.registers))}
         for register in sorted(self.registers, key=lambda name: places.get(name, len(places))):
             for variable in self.bits[register]:
                 order += [variable, variable + "'"]
