@@ -89,7 +89,8 @@ class Diagrams:
         self._is_sifted = False
         tests = tests_of(base)
         order: list[str] = []
-        places = {name: place for place, name in enumerate(side_by_side(base.model, base.registers))}
+        moving = {name for name, values in self.registers.items() if len(values) > 1}
+        places = {name: place for place, name in enumerate(side_by_side(base.model, moving))}
         for register in sorted(self.registers, key=lambda name: places.get(name, len(places))):
             for variable in self.bits[register]:
                 order += [variable, variable + "'"]
