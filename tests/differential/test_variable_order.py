@@ -63,7 +63,7 @@ def test_as_many_tracks_as_there_are(tmp_path: Path, tracks: int) -> None:
     """Eight tracks took the order of the file more memory than there is."""
     model, properties = written(tmp_path, full_barriers(tracks, 1))
     study = Study(model, 0, Allowance())
-    assert len(study.diagrams.bdd) < 8_000 * tracks
+    assert len(study.diagrams.bdd) < 5_000 * tracks
     (signal,) = (p for p in properties if p.id == f"signal-only-while-closed[t{tracks}]")
     assert type(decide(study, signal)).__name__ == "Certificate"
 
