@@ -18,7 +18,7 @@ from verifier.language.hazards import hazards
 from verifier.language.load import own_packs_folder
 from verifier.language.model import Model, Role
 from verifier.studies.cause import Cause, SafeRun
-from verifier.views.amounts import allowed_text, count_text, seconds_text
+from verifier.views.amounts import allowed_text, count_text, seconds_text, short_seconds_text
 from verifier.views.control_table import HEADS, rows
 from verifier.views.document import Refused, library_versions, tool_version
 from verifier.views.drawing import machines_drawing
@@ -96,7 +96,7 @@ def _model(number: int, outcome: ModelResult, aside: Aside) -> dict[str, Any]:
         "crossing": model.crossing, "kind": model.kind, "jurisdiction": model.jurisdiction, "says": model.says,
         "path": model.path, "file": Path(model.path).name, "digest": model.digest, "packs": packs_of(outcome),
         "budgets": "; ".join(allowed_text(*ground) for ground in grounds),
-        "assumptions": " ".join(line.strip(" -") for line in assumed(model, assumptions)),
+        "assumptions": "; ".join(assumed(model, assumptions)),
         "counts": {v: sum(p["verdict"] == v for p in properties) for v in VERDICTS},
         "properties": properties,
         "attention": [p for p in properties if p["verdict"] in ATTENTION],
@@ -146,11 +146,13 @@ def _trace(model: Model, result: Result) -> dict[str, Any]:
     start = opening(model, result)
     lanes = (*machine_lanes(model, result.property, story), *truth_lanes(model, result, story))
     times = [seconds_text(story.snapshot(i).time) for i in range(last + 1)]
+    moved = {change.machine.name for moment in story.moments for change in moment.changes}
+    quiet = {machine.name for machine in model.machines if machine.sensor} - moved
     data = {
-        "plan": [asdict(piece) for piece in plan_of(model)],
+        "plan": [asdict(piece) for piece in plan_of(model) if piece.name not in quiet],
         "keeps_left": keeps_left(model), "way": way_word(model),
         "states": [dict(story.snapshot(i).locations) for i in range(last + 1)],
-        "times": times,
+        "times": [short_seconds_text(story.snapshot(i).time) for i in range(last + 1)],
         "sentences": [start, *(one.text for one in spoken)],
         "violating": story.violating,
         "mark": mark.upper(),

@@ -9,7 +9,7 @@
     return made;
   }
   function words(parent, x, y, lines, attributes) {
-    const at = Object.assign({ x: x, y: y, "font-size": 13, fill: "#1d2733", "text-anchor": "middle" }, attributes);
+    const at = Object.assign({ x: x, y: y, "font-size": 13, fill: "#1d2733", "text-anchor": "middle", stroke: "#fbfcfd", "stroke-width": 4, "paint-order": "stroke" }, attributes);
     const made = el(parent, "text", at);
     lines.forEach(function (line, i) {
       const span = document.createElementNS(NS, "tspan");
@@ -46,7 +46,7 @@
       words(svg, MIDDLE + 64, bottom + 62 + i * 34, twoLines(m), { "text-anchor": "start" });
     });
     for (let i = 0; i < rails; i += 1) rail(svg, top + i * gap);
-    trains.forEach(function (m, i) { train(svg, m, top + i * gap, i % 2 === 0, m.way[here[m.name]], weight(m), said(m)); });
+    trains.forEach(function (m, i) { train(svg, m, top + i * gap, i % 2 === 0, m.way[here[m.name]], weight(m)); });
     of("signal").forEach(function (m, i) {
       signal(svg, i % 2 === 0 ? 250 : 690, top + Math.min(i, rails - 1) * gap, here[m.name] === "danger", said(m));
     });
@@ -66,6 +66,10 @@
       words(svg, MIDDLE + 64, y + 10 - i * 18, [said(m)], { "text-anchor": "start", "font-weight": "bold" });
     });
 
+    trains.forEach(function (m, i) {
+      const x = place(i % 2 === 0, m.way[here[m.name]]);
+      words(svg, Math.min(Math.max(x, 110), 830), top + i * gap - 20, [said(m)], { "font-weight": "bold" });
+    });
     words(svg, 30, 40, ["step " + at + " of " + (data.states.length - 1), "at " + data.times[at]], { "text-anchor": "start", "font-weight": "bold" });
     if (at === data.violating) {
       el(svg, "rect", { x: 3, y: 3, width: 934, height: height - 6, fill: "none", stroke: ALARM, "stroke-width": 6 });
@@ -77,11 +81,12 @@
     [-5, 5].forEach(function (d) { el(svg, "line", { x1: 20, y1: y + d, x2: 920, y2: y + d, stroke: "#39434d", "stroke-width": 2 }); });
   }
 
-  function train(svg, m, y, forward, share, weight, label) {
-    const x = forward ? 60 + share * 820 : 880 - share * 820;
+  function place(forward, share) { return forward ? 60 + share * 820 : 880 - share * 820; }
+
+  function train(svg, m, y, forward, share, weight) {
+    const x = place(forward, share);
     const shape = forward ? "-52,-13 40,-13 52,0 40,13 -52,13" : "52,-13 -40,-13 -52,0 -40,13 52,13";
     el(svg, "polygon", { points: shape, transform: "translate(" + x + " " + y + ")", fill: share ? "#2d6a4b" : WHITE, stroke: "#2d6a4b", "stroke-width": weight, "stroke-dasharray": share ? "none" : "4 3" });
-    words(svg, Math.min(Math.max(x, 110), 830), y - 20, [label], { "font-weight": "bold" });
   }
 
   function signal(svg, x, y, isDanger, label) {
@@ -119,7 +124,7 @@
     el(svg, "rect", { x: x - 26, y: y - 15, width: 52, height: 30, rx: 6, fill: INK });
     [-12, 12].forEach(function (d) {
       el(svg, "circle", { cx: x + d, cy: y, r: 9, fill: colour || INK, stroke: WHITE, "stroke-width": 1.5 });
-      if (colour) words(svg, x + d, y + 4, [state[0].toUpperCase()], { "font-size": 11, "font-weight": "bold" });
+      if (colour) words(svg, x + d, y + 4, [state[0].toUpperCase()], { "font-size": 11, "font-weight": "bold", stroke: "none" });
     });
     words(svg, x - 34, y - 2, label, { "text-anchor": "end", "font-size": 12 });
   }
@@ -156,7 +161,9 @@
       get("scrub").setAttribute("aria-valuetext", "step " + at + " of " + last + ", at " + data.times[at]);
       now.textContent = data.sentences[at];
       now.className = "now" + (at === data.violating ? " mark" : "");
-      draw(player.querySelector(".plan"), data, at);
+      const plan = player.querySelector(".plan"), shifted = plan.scrollLeft;
+      draw(plan, data, at);
+      plan.scrollLeft = shifted;
       tiles(player.querySelector(".tiles"), data, at);
       rows.forEach(function (row) { row.classList.toggle("here", Number(row.dataset.step) === at); });
     }
@@ -186,6 +193,9 @@
       else if (event.key === " ") { play(); event.preventDefault(); }
     });
     show(0);
+    // On a narrow screen the crossing itself is what is seen first.
+    const plan = player.querySelector(".plan");
+    plan.scrollLeft = (plan.scrollWidth - plan.clientWidth) / 2;
   });
 
   // Paper can't be unfolded: what is folded is opened to print, and folded again.
