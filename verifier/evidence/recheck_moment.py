@@ -11,19 +11,7 @@ from itertools import combinations
 
 from verifier.evidence.recheck_names import Question, held_name, in_name, obliges
 from verifier.evidence.recheck_script import (
-    FALSE,
-    TRUE,
-    ZERO,
-    Script,
-    Time,
-    add,
-    conj,
-    disj,
-    guard_text,
-    implies,
-    neg,
-    number,
-    symbol,
+    FALSE, TRUE, ZERO, Script, Time, add, conj, disj, guard_text, implies, neg, number, symbol,
 )
 from verifier.language.guard import FALSE as NOWHERE
 from verifier.language.guard import Guard

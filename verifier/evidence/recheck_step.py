@@ -13,15 +13,7 @@ from verifier.evidence import recheck_watch as watches
 from verifier.evidence.recheck_moment import Moment
 from verifier.evidence.recheck_names import held_name, in_name, obliges, windows_of
 from verifier.evidence.recheck_script import (
-    FALSE,
-    ZERO,
-    Time,
-    add,
-    choose,
-    conj,
-    disj,
-    implies,
-    neg,
+    FALSE, ZERO, Time, add, choose, conj, disj, implies, neg,
 )
 from verifier.language.model import Form, Transition
 

@@ -5,16 +5,7 @@ from __future__ import annotations
 from verifier.evidence.recheck_moment import Moment
 from verifier.evidence.recheck_names import CLOCK, OPEN, P_BEFORE, Q_BEFORE, watch_symbols
 from verifier.evidence.recheck_script import (
-    FALSE,
-    TRUE,
-    ZERO,
-    Time,
-    add,
-    choose,
-    conj,
-    disj,
-    neg,
-    number,
+    FALSE, TRUE, ZERO, Time, add, choose, conj, disj, neg, number,
 )
 from verifier.language.model import BUILT_IN, Form
 

@@ -15,12 +15,7 @@ from typing import Any
 
 from verifier.evidence.result import ModelResult, RecheckedCertificate, Result
 from verifier.evidence.store_files import (
-    MANIFEST,
-    MANIFEST_DIGEST,
-    BadEvidence,
-    put_in_place,
-    sha256,
-    to_bytes,
+    MANIFEST, MANIFEST_DIGEST, BadEvidence, put_in_place, sha256, to_bytes,
 )
 from verifier.evidence.store_inputs import Inputs, plan, reload
 from verifier.evidence.store_recheck import Recheck, Rechecked, recheck_folder, trigger_of

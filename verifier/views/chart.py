@@ -17,15 +17,7 @@ from verifier.language.model import Model
 from verifier.views.amounts import allowed_text, count_text, short_seconds_text
 from verifier.views.lanes import Lane, machine_lanes, truth_lanes
 from verifier.views.palette import (
-    ALARM,
-    ALARM_TINT,
-    FONT,
-    INK,
-    ONSET,
-    ONSET_TINT,
-    QUIET,
-    RULE,
-    look_of,
+    ALARM, ALARM_TINT, FONT, INK, ONSET, ONSET_TINT, QUIET, RULE, look_of,
 )
 from verifier.views.story import Moment, Story, endless_text, tell
 
