@@ -126,7 +126,7 @@ def kept(tmp_path_factory):
         (root / name).write_text(text)
     result = result_of(root)
     places = write(root / "evidence", result)
-    assert places["red-in-time"] == str(root / "evidence/properties/05-red-in-time")
+    assert places["red-in-time", 0] == str(root / "evidence/properties/05-red-in-time")
     return root, result
 
 

@@ -59,5 +59,5 @@ def long_page(folder: Path) -> str:
     shown = replayed_run(concrete, run, judgement)
     result = Result(prop, "violated", 0, method="driven by hand", bound="60 steps", trace=shown)
     outcome = ModelResult(replace(model, path="long.yaml"), (result,), 0.0, ("a long belt",))
-    causes = {("long.yaml", name): cause for name, cause in causes_of(outcome).items()}
+    causes = {("long.yaml", *key): cause for key, cause in causes_of(outcome).items()}
     return report_page((outcome,), (), Aside(causes))

@@ -100,5 +100,5 @@ def test_a_moment_that_matters_is_told_from_one_that_does_not():
 
 
 def test_only_counterexamples_have_a_cause():
-    assert isinstance(causes_of(outcome(proved(), violated()))[CLOSED_FIRST.id], Cause)
+    assert isinstance(causes_of(outcome(proved(), violated()))[CLOSED_FIRST.id, 0], Cause)
     assert set(causes_of(outcome(proved()))) == set()

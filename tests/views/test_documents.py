@@ -27,7 +27,7 @@ from verifier.views.truth import guard_text
 REPORT = Report(
     (outcome(proved(UNAMBIGUOUS), violated(), undecided()),),
     (Refused("other.yaml", "other.yaml cannot be used", False, ("other.yaml:1:1: ...",)),),
-    {("small_crossing.yaml", "signal-needs-closed"): "kept"},
+    {("small_crossing.yaml", "signal-needs-closed", 0): "kept"},
     {"budget": None, "seed": 7},
     2,
 )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -38,35 +38,58 @@ def check(
 
     A folder means every model below it, except parts and flawed/.
     """
+    from verifier.studies.cause import causes_of
+
     shape = chosen_format(output_format, as_json)
-    files = model_files(models)
-    loaded, refused = load_all(files, specs)
+    found = judge_files(models, specs, property_ids, evidence, limits)
+    for result in found:
+        if shape == "text":
+            emit(model_text(result, causes_of(result)) + "\n")
+    finish(Report(tuple(found.outcomes), tuple(found.refused), found.kept, settings(limits), found.code), shape)
+    return found.code
+
+
+class Judging:
+    """All MODELs of a command line, judged one after another as they are asked for; what came of them so far."""
+
+    def __init__(
+        self, loaded: Sequence[Loaded], refused: list[Refused], evidence: str | None, limits: dict[str, Any]
+    ):
+        self.loaded, self.refused, self.limits = loaded, refused, limits
+        self.outcomes: list[ModelResult] = []
+        self.kept: dict[tuple[str, str, int], str] = {}
+        self.folders = evidence_folders(evidence, [model.path for model, _ in loaded])
+
+    def __iter__(self) -> Iterator[ModelResult]:
+        for model, wanted in self.loaded:
+            if not wanted:
+                continue
+            try:
+                result = judged(model, wanted, self.limits)
+            except Disagreement as error:
+                folder = defect.report(f"{model.path}: {error.what}", error.sides)
+                self.refused.append(Refused(model.path, error.what, True, (f"kept in {folder}",)))
+                continue
+            self.outcomes.append(result)
+            if self.folders:
+                self.kept |= stored(self.folders[model.path], result)
+            yield result
+
+    @property
+    def code(self) -> int:
+        return exit_code(self.outcomes, self.refused)
+
+
+def judge_files(
+    models: Sequence[str], specs: Sequence[str], property_ids: Sequence[str], evidence: str | None,
+    limits: dict[str, Any],
+) -> Judging:
+    """Everything loaded; nothing is judged before it is iterated."""
+    loaded, refused = load_all(model_files(models), specs)
     if property_ids and loaded:
         refuse_unknown(property_ids, (prop.id for _, props in loaded for prop in props))
-    outcomes: list[ModelResult] = []
-    kept: dict[tuple[str, str], str] = {}
-    folders = evidence_folders(evidence, [model.path for model, _ in loaded])
-    for model, properties in loaded:
-        wanted = chosen(properties, property_ids)
-        if not wanted:
-            continue
-        try:
-            result = judged(model, wanted, limits)
-        except Disagreement as error:
-            folder = defect.report(f"{model.path}: {error.what}", error.sides)
-            refused.append(Refused(model.path, error.what, True, (f"kept in {folder}",)))
-            continue
-        outcomes.append(result)
-        if evidence:
-            kept |= stored(folders[model.path], result)
-        if shape == "text":
-            from verifier.studies.cause import causes_of
-
-            emit(model_text(result, causes_of(result)) + "\n")
-    code = exit_code(outcomes, refused)
-    report = Report(tuple(outcomes), tuple(refused), kept, settings(limits), code)
-    finish(report, shape)
-    return code
+    asked = [(model, chosen(properties, property_ids)) for model, properties in loaded]
+    return Judging(asked, refused, evidence, limits)
 
 
 def load_all(files: Sequence[str], specs: Sequence[str]) -> tuple[list[Loaded], list[Refused]]:
@@ -124,8 +147,8 @@ def evidence_folders(evidence: str | None, paths: Sequence[str]) -> dict[str, Pa
     return folders
 
 
-def stored(folder: Path, result: ModelResult) -> dict[tuple[str, str], str]:
-    """Write the evidence; the folder of each property by (model path, property id).
+def stored(folder: Path, result: ModelResult) -> dict[tuple[str, str, int], str]:
+    """Write the evidence; the folder of each property by (model path, property id, budget).
 
     Raises
     ------
@@ -140,7 +163,7 @@ def stored(folder: Path, result: ModelResult) -> dict[tuple[str, str], str]:
         raise BadInput(f"{folder} cannot be written: {error.strerror or error}") from error
     except BadEvidence as error:
         raise BadInput(str(error)) from error
-    return {(result.model.path, name): place for name, place in places.items()}
+    return {(result.model.path, *key): place for key, place in places.items()}
 
 
 def exit_code(outcomes: Sequence[ModelResult], refused: Sequence[Refused]) -> int:

@@ -7,14 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from verifier.commands import defect
-from verifier.commands.check import evidence_folders, exit_code, judged, load_all, stored
+from verifier.commands.check import judge_files
 from verifier.commands.faults import sought
 from verifier.commands.options import shared
-from verifier.commands.selecting import chosen, model_files, refuse_unknown
 from verifier.commands.streams import BadInput, read_text, say, write_file
-from verifier.evidence.result import Disagreement, ModelResult
-from verifier.views.document import Refused
+from verifier.evidence.result import ModelResult
 
 if TYPE_CHECKING:
     from verifier.language.model import Model
@@ -40,34 +37,19 @@ def report(
 
     if Path(page).suffix.lower() not in (".html", ".htm"):
         raise BadInput(f"{page}: the page is written as .html")
-    loaded, refused = load_all(model_files(models), specs)
-    if property_ids and loaded:
-        refuse_unknown(property_ids, (prop.id for _, props in loaded for prop in props))
-    outcomes: list[ModelResult] = []
-    kept: dict[tuple[str, str], str] = {}
-    folders = evidence_folders(evidence, [model.path for model, _ in loaded])
-    causes = {}
-    for model, properties in loaded:
-        wanted = chosen(properties, property_ids)
-        if not wanted:
-            continue
-        try:
-            result = judged(model, wanted, limits)
-        except Disagreement as error:
-            folder = defect.report(f"{model.path}: {error.what}", error.sides)
-            refused.append(Refused(model.path, error.what, True, (f"kept in {folder}",)))
-            continue
-        outcomes.append(result)
-        if evidence:
-            kept |= stored(folders[model.path], result)
-        causes |= {(model.path, name): cause for name, cause in causes_of(result).items()}
-    reasons = {one.model.path: not_looked_for(one.model) for one in outcomes}
-    sets = {one.model.path: fault_sets(one, order, limits) for one in outcomes} if order else {}
-    left_out = {one.model.path: not_modelled(one.model) for one in outcomes}
-    text = report_page(outcomes, refused, Aside(causes, kept, folders, reasons, sets, left_out))
-    write_file(page, text.encode("utf-8"))
-    say(f"{page}: written, {len(text.encode('utf-8')) / 1e6:.1f} MB")
-    return exit_code(outcomes, refused)
+    found = judge_files(models, specs, property_ids, evidence, limits)
+    causes = {(one.model.path, *key): cause for one in found for key, cause in causes_of(one).items()}
+    judged = [one.model for one in found.outcomes]
+    aside = Aside(
+        causes, found.kept, found.folders,
+        not_looked_for={model.path: not_looked_for(model) for model in judged},
+        sets={one.model.path: fault_sets(one, order, limits) for one in found.outcomes} if order else {},
+        not_modelled={model.path: not_modelled(model) for model in judged},
+    )
+    text = report_page(found.outcomes, found.refused, aside).encode("utf-8")
+    write_file(page, text)
+    say(f"{page}: written, {len(text) / 1e6:.1f} MB")
+    return found.code
 
 
 def not_looked_for(model: Model) -> dict[str, str]:

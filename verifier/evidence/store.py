@@ -27,7 +27,7 @@ from verifier.language.model import Model, Property
 __all__ = ["BadEvidence", "Recheck", "Rechecked", "recheck_folder", "write"]
 
 
-def write(folder: str | Path, result: ModelResult) -> dict[str, str]:
+def write(folder: str | Path, result: ModelResult) -> dict[tuple[str, int], str]:
     """Write the evidence for all results on one model, all of it or nothing.
 
     Parameters
@@ -39,8 +39,8 @@ def write(folder: str | Path, result: ModelResult) -> dict[str, str]:
 
     Returns
     -------
-    dict of str to str
-        Folder of each property, by its id.
+    dict of (str, int) to str
+        Folder of each property, by its id and budget.
 
     Raises
     ------
@@ -55,7 +55,7 @@ def write(folder: str | Path, result: ModelResult) -> dict[str, str]:
     entries, places = [], {}
     for number, one in enumerate(result.results + result.foundations, start=1):
         place = f"properties/{number:02}-{re.sub('[^A-Za-z0-9_-]+', '_', one.property.id).strip('_')}"
-        places[one.property.id] = str(folder / place)
+        places[one.property.id, one.budget] = str(folder / place)
         entries.append(_entry(result.model, one, place, files))
     manifest = _manifest(result.model, inputs, entries, files)
     files = {**files, MANIFEST: to_bytes(manifest)}

@@ -73,13 +73,14 @@ class Cause:
     nearest: SafeRun | None
 
 
-def causes_of(outcome: ModelResult) -> dict[str, Cause]:
-    """Of every counterexample of ``outcome`` that ends, by id of its property."""
+def causes_of(outcome: ModelResult) -> dict[tuple[str, int], Cause]:
+    """Of every counterexample of ``outcome`` that ends, by id and budget of its property."""
     found = {
-        one.property.id: cause_of(outcome.model, one.property, one.trace, one.budget)
-        for one in outcome.results if one.verdict == "violated" and one.trace is not None
+        (one.property.id, one.budget): cause_of(outcome.model, one.property, one.trace, one.budget)
+        for one in (*outcome.results, *outcome.foundations)
+        if one.verdict == "violated" and one.trace is not None
     }
-    return {name: cause for name, cause in found.items() if cause is not None}
+    return {key: cause for key, cause in found.items() if cause is not None}
 
 
 def cause_of(model: Model, prop: Property, shown: ReplayedTrace, budget: int) -> Cause | None:

@@ -40,11 +40,11 @@ class Refused:
 
 @dataclass(frozen=True)
 class Report:
-    """All that one ``check`` has to say; ``evidence`` maps (model path, property id) to a folder."""
+    """All that one ``check`` has to say; ``evidence`` maps (model path, property id, budget) to a folder."""
 
     outcomes: tuple[ModelResult, ...]
     refused: tuple[Refused, ...] = ()
-    evidence: Mapping[tuple[str, str], str] = field(default_factory=dict)
+    evidence: Mapping[tuple[str, str, int], str] = field(default_factory=dict)
     settings: Mapping[str, Any] = field(default_factory=dict)
     exit_code: int = 0
 
@@ -122,7 +122,7 @@ def read_document(text: str) -> dict[str, Any]:
     return found
 
 
-def _model_document(outcome: ModelResult, evidence: Mapping[tuple[str, str], str]) -> dict[str, Any]:
+def _model_document(outcome: ModelResult, evidence: Mapping[tuple[str, str, int], str]) -> dict[str, Any]:
     model = outcome.model
     return {
         "path": model.path,
@@ -134,7 +134,7 @@ def _model_document(outcome: ModelResult, evidence: Mapping[tuple[str, str], str
         "packs": list(packs_of(outcome)),
         "seconds": round(outcome.seconds, 3),
         "properties": [
-            _result_document(model, result, evidence.get((model.path, result.property.id)))
+            _result_document(model, result, evidence.get((model.path, result.property.id, result.budget)))
             for result in outcome.results
         ],
     }

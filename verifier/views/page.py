@@ -52,11 +52,11 @@ class FaultSets:
 class Aside:
     """What the page says beside the results, all by path of the model.
 
-    ``causes`` and ``evidence`` are by id of the property too, ``not_looked_for`` by hazard, with the reason.
+    ``causes`` and ``evidence`` are by id and budget of the property too, ``not_looked_for`` by hazard, with the reason.
     """
 
-    causes: Mapping[tuple[str, str], Cause] = field(default_factory=dict)
-    evidence: Mapping[tuple[str, str], str] = field(default_factory=dict)
+    causes: Mapping[tuple[str, str, int], Cause] = field(default_factory=dict)
+    evidence: Mapping[tuple[str, str, int], str] = field(default_factory=dict)
     folders: Mapping[str, Path] = field(default_factory=dict)
     not_looked_for: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     sets: Mapping[str, FaultSets] = field(default_factory=dict)
@@ -84,8 +84,8 @@ def _model(number: int, outcome: ModelResult, aside: Aside) -> dict[str, Any]:
     model = outcome.model
     ordered = sorted((*outcome.results, *outcome.foundations), key=lambda one: one.verdict not in ATTENTION)
     properties = [
-        _property(f"m{number}-p{i}", model, result, aside.causes.get((model.path, result.property.id)),
-                  aside.evidence.get((model.path, result.property.id)))
+        _property(f"m{number}-p{i}", model, result, aside.causes.get((model.path, result.property.id, result.budget)),
+                  aside.evidence.get((model.path, result.property.id, result.budget)))
         for i, result in enumerate(ordered, start=1)
     ]
     known = _hazards(model, properties, aside.not_looked_for.get(model.path, {}))

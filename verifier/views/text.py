@@ -51,9 +51,9 @@ def paragraph(text: str, indent: str = "", hanging: str | None = None) -> list[s
     )
 
 
-def model_text(outcome: ModelResult, causes: Mapping[str, Cause] | None = None) -> str:
+def model_text(outcome: ModelResult, causes: Mapping[tuple[str, int], Cause] | None = None) -> str:
     """Everything about one model: a head, each property, its counterexample, a summary. ``causes`` tells by id
-    of a property what its counterexample hangs on."""
+    and budget of a property what its counterexample hangs on."""
     model = outcome.model
     lines = [f"{model.crossing} ({model.kind}, {model.jurisdiction})  {model.path}"]
     lines += [f"model digest {model.digest}"]
@@ -64,8 +64,8 @@ def model_text(outcome: ModelResult, causes: Mapping[str, Cause] | None = None) 
     for result in outcome.results:
         lines.append("")
         lines += result_lines(model, result, shared, confirmed)
-        if causes and result.property.id in causes:
-            lines += cause_lines(causes[result.property.id])
+        if causes and (result.property.id, result.budget) in causes:
+            lines += cause_lines(causes[result.property.id, result.budget])
             asked = f"{quote(model.path)} --property {quote(result.property.id)}"
             lines.append(f"{INDENT}see it played: strikein report {asked} -o page.html")
     if confirmed:
