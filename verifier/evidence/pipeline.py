@@ -75,7 +75,7 @@ def _as_asked(prop: Property, limits: Limits) -> Property:
 def _families(model: Model, properties: Sequence[Property]) -> list[Family]:
     """Properties judged one after another in one process: those that differ only in the member of a
     group or the side of a bound. Each budget's foundations come first, asked for or not; they are asked with faults
-    of all classes, which tells of any of them too."""
+    of all classes, which tells of some of them too (4.4)."""
     families: dict[tuple[Ground, str], list[Property]] = {}
     foundations = [p for p in built_in_properties(model) if p.form in FOUNDATIONS]
     budgets = sorted({prop.budget for prop in properties})

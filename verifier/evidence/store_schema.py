@@ -7,7 +7,7 @@ from typing import Any
 from verifier.language.granting import CLASSES
 from verifier.language.model import Form
 
-VERSION = 1
+VERSION = 2
 
 _TEXT = {"type": "string"}
 _COUNT = {"type": "integer", "minimum": 0}

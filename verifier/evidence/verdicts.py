@@ -68,7 +68,7 @@ Ground = tuple[int, tuple[str, ...]]
 
 
 def ground_of(prop: Property) -> Ground:
-    return prop.budget, prop.faults_of if prop.budget else ()
+    return prop.budget, prop.faults_of
 
 
 class Bench:

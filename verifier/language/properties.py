@@ -148,7 +148,8 @@ def budget_of(keys: Keys, findings: Findings) -> tuple[int, tuple[str, ...]]:
     if text is None:
         return 0, classes
     if text.text.isascii() and text.text.isdecimal() and len(text.text) <= 3:
-        return int(text.text), classes
+        budget = int(text.text)
+        return budget, classes if budget else ()
     message = f"`{text.text}` is not a number of faults"
     findings.add("LX411", text.spot, message, mark="a whole number from 0 is due")
     return 0, classes

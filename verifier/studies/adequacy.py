@@ -175,7 +175,8 @@ class _Judged:
         quick = [
             prop
             for prop in self.question.asked
-            if prop.budget >= budget and not prop.faults_of and prop.form not in (*ROWS, Form.DEAD, Form.POSSIBLE, Form.EVENTUALLY)
+            if prop.budget >= budget and not prop.faults_of
+            and prop.form not in (*ROWS, Form.DEAD, Form.POSSIBLE, Form.EVENTUALLY)
         ]
         for run in runs:
             for prop in quick:
@@ -201,7 +202,8 @@ class _Judged:
         plain = [prop for prop in rest if not prop.budget and prop.form is not Form.DEAD]
         kept = carried_over(self.model, self.bench((0, ())).runs(), plain, self.question.proofs)
         self.proved |= set(kept)
-        rest = [prop for prop in rest if prop.id not in kept]
+        # The same built-in property is asked under several budgets: what is carried over is that under none.
+        rest = [prop for prop in rest if prop not in plain or prop.id not in kept]
         return self.first_failing(sorted(rest, key=lambda prop: prop.form is Form.DEAD))
 
     def first_failing(self, properties: Sequence[Property]) -> Outcome | None:

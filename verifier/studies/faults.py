@@ -145,8 +145,8 @@ class _Asking:
         return Found(prop, self.order, tuple(sets), tuple(undecided), len(answers), lasted)
 
     def answer(self, prop: Property, faults: Faults) -> Result:
-        """Nothing counts as proved without its foundations (semantics 9.7); where they hold with all faults
-        they hold with some."""
+        """Nothing counts as proved without its foundations (semantics 9.7); where they are proved with all faults
+        they hold with some (4.4)."""
         result = self.bench(faults).judged(prop)
         if result.verdict != "proved" or self.is_grounded or prop.form in FOUNDATIONS:
             return result
