@@ -27,9 +27,9 @@ from verifier.language import failures
 from verifier.language.guard import Is
 from verifier.language.load import built_in_properties
 from verifier.language.model import Form, Model, Property
+from verifier.semantics.bare import bare
 from verifier.semantics.concrete_guard import compile_guard
 from verifier.semantics.run import Certificate, Run, Trace
-from verifier.semantics.system import bare
 
 FAILURES = ("stuck true", "stuck false", "frozen")
 MODEL = HEAD + """machines:

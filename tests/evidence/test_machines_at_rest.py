@@ -11,8 +11,8 @@ from verifier.evidence.recheck import Refused, obligations, recheck_certificate
 from verifier.evidence.verdicts import Bench
 from verifier.language.guard import FALSE
 from verifier.language.model import Form
+from verifier.semantics.bare import bare
 from verifier.semantics.run import Certificate, Trace
-from verifier.semantics.system import bare
 
 FAILS = machine("lamp", "equipment", "lit out", [go("lit", "out", fault="lamp_out")])
 MENDED = machine("lamp", "equipment", "lit out", [go("lit", "out", fault="lamp_out"), go("out", "lit")])

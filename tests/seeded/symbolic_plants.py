@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from types import FunctionType
 
 from verifier.engines.solver import Frames, Query
-from verifier.semantics import rounds, system, watch, watched
+from verifier.semantics import bare, rounds, system, watch, watched
 
 # What refuses: the concrete machine a trace; cvc5 a certificate; random runs a certificate; z3 on the
 # whole timed step what the exploration of locations and zones takes for a proof. CONTRADICTED: the search
@@ -22,7 +22,7 @@ REPLAY, RECHECK, CROSSCHECK, CONFIRMING = "replay", "re-check", "cross-check", "
 CONTRADICTED = "undecided"
 BOTH = (RECHECK, CROSSCHECK)
 
-_Builder = system._Builder
+_Builder = bare._Builder
 
 
 @dataclass(frozen=True)
@@ -348,7 +348,7 @@ ADDED = [
         "proved, no fault ever happening",
         BOTH,
         "one lamp on one fault",
-        system.fixed_machines,
+        bare.fixed_machines,
         "payable(t, budget) and",
         "payable(t, 0) and",
     ),

@@ -20,9 +20,10 @@ from verifier.engines.paths import Blame, PathCheck
 from verifier.engines.reasons import Source
 from verifier.language.guard import machines_read
 from verifier.language.model import Model
+from verifier.semantics.bare import bare
 from verifier.semantics.formula import Formula, all_of
 from verifier.semantics.run import Certificate, Trace
-from verifier.semantics.system import System, bare
+from verifier.semantics.system import System
 from verifier.semantics.watch import TIME
 
 HAS_CUDD = bdds.__name__ == "dd.cudd"

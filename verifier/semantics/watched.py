@@ -9,6 +9,7 @@ from dataclasses import replace
 
 from verifier.language.guard import Is, comparisons
 from verifier.language.model import Form, Machine, Model, Property
+from verifier.semantics.bare import bare
 from verifier.semantics.formula import (
     NEVER,
     YES,
@@ -21,7 +22,7 @@ from verifier.semantics.formula import (
     any_of,
     negate,
 )
-from verifier.semantics.system import BITS, SPENT, Clock, Part, System, bare
+from verifier.semantics.system import BITS, SPENT, Clock, Part, System
 from verifier.semantics.watch import TIME, watch_for
 
 
