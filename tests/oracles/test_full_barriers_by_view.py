@@ -15,9 +15,9 @@ from pathlib import Path
 import pytest
 
 from tests.oracles.judging import changed_model, one_demand, verdicts_of
-from tests.oracles.test_full_barriers_cctv import OF_CCTV, RED
+from tests.oracles.test_full_barriers_cctv import OF_CCTV, RED, closes_in_turn
 from tests.oracles.test_statutory_windows import A_BIT, AMBER, Milestone, hold_to_window, judged
-from tests.oracles.walking import Walk
+from tests.oracles.walking import OfOneLine
 from verifier.evidence.result import Result
 
 KINDS = {"full_barriers_direct.yaml": "MCB", "full_barriers_remote.yaml": "MCB-R"}
@@ -26,23 +26,11 @@ TRACK = {DIRECT: "single", REMOTE: "up"}
 both_models = pytest.mark.parametrize("model", KINDS)
 
 
-class Worked(Walk):
+class Worked(OfOneLine):
     """The crossing from its first state, with what an operator and a train of one line do to it."""
 
     def __init__(self, model: str, budget: int = 0):
-        super().__init__(model, budget)
-        self.track = TRACK[model]
-
-    @property
-    def signal(self) -> str:
-        return self.now.locations[f"signal_{self.track}"]
-
-    @property
-    def lock(self) -> str:
-        return self.now.locations[f"lock_{self.track}"]
-
-    def train(self, state: str, after: int = 0) -> None:
-        self.wait(after, f"train_{self.track}", state)
+        super().__init__(model, TRACK[model], budget)
 
     def press(self, button: str, after: int | Fraction = 0) -> None:
         self.wait(after, "operator", button)
@@ -70,8 +58,7 @@ class Worked(Walk):
         self.release()
 
     def pass_train(self) -> None:
-        for state in ("coming", "past_signal", "on_crossing", "away"):
-            self.train(state)
+        self.train("coming", "past_signal", "on_crossing", "away")
 
     def order_rise(self) -> None:
         self.press("raises")
@@ -99,23 +86,7 @@ def test_lower_is_pressed(model, start, way, entrance_down, all_down) -> None:
     walk = Worked(model)
     walk.press("lowers", 10)
     assert walk.entries[AMBER] == 10 and walk.says("sounding")
-    assert walk.refuses(3 + A_BIT)
-    walk.wait(3)
-    assert walk.refuses(4 - A_BIT, "barriers", "entrance_falling")
-    assert walk.refuses(6 + A_BIT, "barriers", "entrance_falling")
-    walk.wait(start, "barriers", "entrance_falling")
-    for end in ("entrance_down", "lowered"):
-        assert walk.refuses(6 - A_BIT, "barriers", end)
-        assert walk.refuses(10 + A_BIT, "barriers", end)
-        assert walk.says("sounding")
-        walk.wait(way, "barriers", end)
-        if end == "entrance_down":
-            assert walk.refuses(A_BIT)
-            walk.wait(0, "barriers", "exit_falling")
-    assert walk.between(AMBER, RED) == 3
-    assert walk.between(AMBER, ("barriers", "entrance_falling")) == 3 + start
-    assert walk.between(AMBER, ("barriers", "entrance_down")) == entrance_down
-    assert walk.between(AMBER, ("barriers", "lowered")) == all_down
+    closes_in_turn(walk, start, way, entrance_down, all_down)
     assert walk.is_in(road_lights="red") and not walk.says("sounding")
 
 
@@ -141,7 +112,7 @@ def test_amber_lasts_3_s_or_a_quarter_less_or_more(tmp_path, model, bound, amber
 
 def test_only_the_operator_lowers_where_he_looks_out_on_the_crossing() -> None:
     walk = Worked(DIRECT)
-    walk.train("approaching", 10)
+    walk.train("approaching", after=10)
     walk.wait(600)
     assert walk.is_in(sequence="open", road_lights="dark") and walk.signal == "danger"
 
@@ -149,7 +120,7 @@ def test_only_the_operator_lowers_where_he_looks_out_on_the_crossing() -> None:
 def test_the_train_lowers_where_he_is_some_way_off() -> None:
     """NR/L2/SIG/11201 Mod X22: lowering by the train."""
     walk = Worked(REMOTE)
-    walk.train("approaching", 10)
+    walk.train("approaching", after=10)
     assert walk.entries[AMBER] == 10
 
 
@@ -243,12 +214,12 @@ def test_a_train_that_has_passed_and_traversed_frees_the_lock_at_once(model: str
     walk.close_and_clear()
     walk.train("approaching")
     for state in ("coming", "past_signal", "on_crossing"):
-        walk.train(state, 5)
+        walk.train(state, after=5)
     assert walk.signal == "danger"
     if model == DIRECT:
         walk.press("raises")
     assert walk.is_in(barriers="lowered") and not walk.is_in(sequence="raising")
-    walk.train("away", 5)
+    walk.train("away", after=5)
     assert walk.lock == "free" and walk.is_in(sequence="raising")
 
 
@@ -291,7 +262,7 @@ def test_a_train_passes_its_signal_at_danger_with_the_barriers_up(model: str) ->
     """SR 2023 No. 8 Sch 2 para 13: reds at once, no amber, the sound, and the barriers stay up."""
     walk = Worked(model, 1)
     walk.train("approaching")
-    walk.train("sliding", 6)
+    walk.train("sliding", after=6)
     assert walk.entries[RED] == 6 and AMBER not in walk.entries and walk.says("sounding")
     walk.press("lowers")
     walk.wait(60)
@@ -308,7 +279,7 @@ def test_so_they_do_when_the_closing_has_begun(model: str, into_red: int) -> Non
     walk = Worked(model, 1)
     walk.train("approaching")
     walk.to_red()
-    walk.train("sliding", into_red)
+    walk.train("sliding", after=into_red)
     walk.wait(60)
     assert walk.refuses(0, "barriers", "entrance_falling")
     assert walk.is_in(barriers="raised", road_lights="red")
@@ -390,19 +361,6 @@ def test_no_rise_goes_on_for_more_than_12_s(tmp_path, limit, verdict) -> None:
     pack = one_demand(tmp_path, KINDS[model], body, "barrier_rising", "failure_shown", faults=1)
     changed = changed_model(tmp_path, model, {"parameters.rise_limit": limit})
     assert verdicts_of(changed, pack, {"demand"}) == {"demand": verdict}
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize(("release", "verdict"), [("100.01 s", "proved"), ("100 s", "violated")])
-@both_models
-def test_the_lock_outlasts_the_slowest_train(tmp_path, model, release, verdict) -> None:
-    """A train that can't stop short needs up to 100 s to the signal, and may pass it in the last moment."""
-    changes = {
-        "parameters.decision_to_signal": "slowest_speed * 100 s",
-        "parameters.release": release,
-    }
-    name = f"train-finds-road-closed[{TRACK[model]}]"
-    assert verdicts_of(changed_model(tmp_path, model, changes), [], {name}) == {name: verdict}
 
 
 RAISED_LATE = "not rise_failed and sequence is raising and barriers.are_raised"

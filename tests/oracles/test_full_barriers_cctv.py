@@ -64,13 +64,9 @@ class Failing(Walk):
         assert self.entries[RED] == 13
 
 
-@pytest.mark.parametrize(
-    ("start", "way", "entrance_down", "all_down"), [(4, 6, 13, 19), (6, 10, 19, 29)]
-)
-def test_lower_is_pressed(start: int, way: int, entrance_down: int, all_down: int) -> None:
-    walk = Walk(MODEL)
-    walk.wait(10, "operator", "lowers")
-    assert walk.entries[AMBER] == 10 and walk.entries["picture", "on"] == 10
+def closes_in_turn(walk: Walk, start: int, way: int, entrance_down: int, all_down: int) -> None:
+    """From amber: the reds, after ``start`` seconds the entrance barriers, then the exit barriers, ``way`` seconds
+    each; nothing of it a bit sooner or later than the order allows."""
     assert walk.refuses(3 + A_BIT)
     walk.wait(3)
     assert walk.refuses(4 - A_BIT, "barriers", "entrance_falling")
@@ -79,6 +75,7 @@ def test_lower_is_pressed(start: int, way: int, entrance_down: int, all_down: in
     for end in ("entrance_down", "lowered"):
         assert walk.refuses(6 - A_BIT, "barriers", end)
         assert walk.refuses(10 + A_BIT, "barriers", end)
+        assert walk.says("sounding")
         walk.wait(way, "barriers", end)
         if end == "entrance_down":
             assert walk.refuses(A_BIT)
@@ -87,6 +84,16 @@ def test_lower_is_pressed(start: int, way: int, entrance_down: int, all_down: in
     assert walk.between(AMBER, ("barriers", "entrance_falling")) == 3 + start
     assert walk.between(AMBER, ("barriers", "entrance_down")) == entrance_down
     assert walk.between(AMBER, ("barriers", "lowered")) == all_down
+
+
+@pytest.mark.parametrize(
+    ("start", "way", "entrance_down", "all_down"), [(4, 6, 13, 19), (6, 10, 19, 29)]
+)
+def test_lower_is_pressed(start: int, way: int, entrance_down: int, all_down: int) -> None:
+    walk = Walk(MODEL)
+    walk.wait(10, "operator", "lowers")
+    assert walk.entries[AMBER] == 10 and walk.entries["picture", "on"] == 10
+    closes_in_turn(walk, start, way, entrance_down, all_down)
 
 
 def test_a_train_passes_its_signal_at_danger_with_the_barriers_up() -> None:

@@ -13,7 +13,7 @@ import pytest
 
 from tests.oracles.judging import changed_model, one_demand, verdicts_of
 from tests.oracles.test_statutory_windows import A_BIT, AMBER
-from tests.oracles.walking import Walk
+from tests.oracles.walking import OfOneLine
 
 KINDS = {"manned_gates.yaml": "MG", "manned_gates_lights.yaml": "MG-RTL"}
 PLAIN, LIT = KINDS
@@ -21,25 +21,12 @@ TRACK = {PLAIN: "up", LIT: "single"}
 both_models = pytest.mark.parametrize("model", KINDS)
 
 
-class Kept(Walk):
+class Kept(OfOneLine):
     """The gates from their rest, with what the keeper and the trains of one line do."""
 
     def __init__(self, model: str, budget: int = 0):
-        super().__init__(model, budget)
-        self.track = TRACK[model]
+        super().__init__(model, TRACK[model], budget)
         self.amber = 3 if model == LIT else 0
-
-    @property
-    def signal(self) -> str:
-        return self.now.locations[f"signal_{self.track}"]
-
-    @property
-    def lock(self) -> str:
-        return self.now.locations[f"lock_{self.track}"]
-
-    def train(self, *states: str) -> None:
-        for state in states:
-            self.wait(0, f"train_{self.track}", state)
 
     def keeper(self, state: str) -> None:
         self.wait(0, "keeper", state)
@@ -221,16 +208,3 @@ def test_no_gate_leaves_the_railway_before_the_lights_have_shown_for_3_s(
     body += f"    at_least: {at_least}\n"
     pack = one_demand(tmp_path, KINDS[LIT], body, "gates_across_railway", "lights_dark")
     assert verdicts_of(LIT, pack, {"demand"}) == {"demand": verdict}
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize(("release", "verdict"), [("100.01 s", "proved"), ("100 s", "violated")])
-@both_models
-def test_the_lock_outlasts_the_slowest_train(tmp_path, model, release, verdict) -> None:
-    """A train that can't stop short needs up to 100 s to the signal, and may pass it in the last moment."""
-    changes = {
-        "parameters.decision_to_signal": "slowest_speed * 100 s",
-        "parameters.release": release,
-    }
-    name = f"train-finds-road-closed[{TRACK[model]}]"
-    assert verdicts_of(changed_model(tmp_path, model, changes), [], {name}) == {name: verdict}

@@ -18,7 +18,8 @@ MOST_ROUNDS = 100
 class Walk:
     """One run: after ``wait`` seconds the machine named goes to the state named, then control settles.
 
-    A fault is taken where nothing else leads there, and ``budget`` allows it. ``entries`` holds the time at which each machine last entered each state.
+    A fault is taken where nothing else leads there, and ``budget`` allows it. ``entries`` holds the time at
+    which each machine last entered each state.
     """
 
     def __init__(self, model: str | Path, budget: int = 0):
@@ -82,3 +83,24 @@ class Walk:
         for machine, state in self.now.locations.items():
             if before.locations[machine] != state:
                 self.entries[machine, state] = self.now.time
+
+
+class OfOneLine(Walk):
+    """A walk of the trains, the protecting signal and the approach lock of one ``track``."""
+
+    def __init__(self, model: str | Path, track: str, budget: int = 0):
+        super().__init__(model, budget)
+        self.track = track
+
+    @property
+    def signal(self) -> str:
+        return self.now.locations[f"signal_{self.track}"]
+
+    @property
+    def lock(self) -> str:
+        return self.now.locations[f"lock_{self.track}"]
+
+    def train(self, *states: str, after: int = 0) -> None:
+        """The train goes through ``states``, to the first of them ``after`` seconds."""
+        for number, state in enumerate(states):
+            self.wait(0 if number else after, f"train_{self.track}", state)
