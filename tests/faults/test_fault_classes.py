@@ -140,3 +140,29 @@ def test_evidence_is_confirmed_with_its_classes_and_with_no_others(claimed, why,
 def test_foundations_are_asked_with_faults_of_all_classes(judged):
     below = [one for one in judged.foundations if one.property.form is Form.AMBIGUOUS]
     assert {(one.budget, one.property.faults_of) for one in below} == {(0, ()), (1, ())}
+
+
+def faults_of_one_demand(folder, model, demand):
+    """What `faults` finds of a model of this folder under a pack of one demand."""
+    text = Path(model).read_text("utf-8").replace(f"{Path(model).stem}_pack", "pack")
+    (folder / "model.yaml").write_text(text, "utf-8")
+    pack = Path(model).with_name(f"{Path(model).stem}_pack.yaml").read_text("utf-8")
+    asked = f"properties:\n  - {{id: asked, says: made up, source: made up, {demand}}}\n"
+    (folder / "pack.yaml").write_text(pack[: pack.index("properties:")] + asked, "utf-8")
+    done = run("faults", str(folder / "model.yaml"), "--order", "1", "--property", "asked", "--json")
+    (found,) = json.loads(done.stdout)["properties"]
+    return done.exit_code, found
+
+
+def test_what_no_fault_puts_to_the_test_is_said_to_be_so(tmp_path):
+    demand = "whenever: train_passing and not train_passing, then: seen_lit, within: 5 s"
+    code, found = faults_of_one_demand(tmp_path, TWO, demand)
+    assert (code, found["sets"], found["undecided"]) == (0, [], [])
+    assert "never" in found["never_put_to_the_test"]
+
+
+def test_what_is_not_put_to_the_test_where_time_stops_withstands_nothing(tmp_path):
+    demand = "whenever: train_passing and not train_passing, then: lamp_lit, within: 5 s"
+    code, found = faults_of_one_demand(tmp_path, "tests/faults/locked.yaml", demand)
+    assert code == 3 and found["sets"] == []
+    assert any("`time stops`" in one["reason"] for one in found["undecided"])

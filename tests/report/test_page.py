@@ -146,6 +146,12 @@ def test_fault_sets_are_shown_when_sought(tmp_path):
             assert " and ".join(name.replace("_", " ") for name in each["faults"]) in body
 
 
+def test_no_fault_set_is_claimed_where_nothing_was_asked(tmp_path):
+    _, page = page_of(tmp_path, "tests/faults/pairs.yaml", "--order", "1", "--property", "dead")
+    body = " ".join(page.texts["body"][0].split())
+    assert "Nothing was asked: a fault can break none" in body and "properties is broken" not in body
+
+
 @pytest.mark.parametrize("name", ["page.pdf", "page"])
 def test_another_ending_is_refused(tmp_path, name):
     done = run("report", FLAWED, "-o", str(tmp_path / name))

@@ -28,7 +28,7 @@ Ask = Callable[[Faults], Result]
 Spent = Callable[[Result], Faults]
 Progress = Callable[[str, str], None]
 
-# A property that is not put to the test is not broken.
+# A property that is not put to the test is not broken; why it is not is said of one that no fault puts to it.
 HELD = ("proved", "vacuous")
 HUMAN = (Role.OPERATOR, Role.ROAD_USER, Role.TRAIN)
 
@@ -51,7 +51,8 @@ class Undecided:
 
 @dataclass(frozen=True)
 class Found:
-    """All about one property. ``asked`` counts the questions that were put to the engines."""
+    """All about one property. ``asked`` counts the questions that were put to the engines; ``untested`` says
+    why no fault puts it to the test, "" when one does."""
 
     property: Property
     order: int
@@ -59,6 +60,7 @@ class Found:
     undecided: tuple[Undecided, ...]
     asked: int
     seconds: float = field(default=0.0, compare=False)
+    untested: str = ""
 
     @property
     def holds(self) -> bool:
@@ -87,16 +89,17 @@ def smallest_sets(
     started = time.monotonic()
     whole = verify(model, properties, replace(limits, budget=order, jobs=jobs), progress)
     lasted = time.monotonic() - started
+    grounds = [one for one in (*whole.results, *whole.foundations) if one.property.form in FOUNDATIONS]
+    is_grounded = all(one.verdict == "proved" for one in grounds)
     left: list[tuple[Property, Result]] = []
     for result in whole.results:
-        if result.verdict in HELD:
-            yield Found(result.property, order, (), (), 1, lasted)
+        if result.verdict == "proved" or result.verdict == "vacuous" and is_grounded:
+            untested = result.reason if result.verdict == "vacuous" else ""
+            yield Found(result.property, order, (), (), 1, lasted, untested)
         else:
             left.append((result.property, result))
     if not left:
         return
-    grounds = [one for one in (*whole.results, *whole.foundations) if one.property.form in FOUNDATIONS]
-    is_grounded = all(one.verdict == "proved" for one in grounds)
     with ProcessPoolExecutor(
         jobs, get_context("fork"), initializer=_set, initargs=(model, order, limits, is_grounded)
     ) as pool:
@@ -130,7 +133,8 @@ class _Asking:
     def found(self, prop: Property, first: Result) -> Found:
         started = time.monotonic()
         every = frozenset(faults_of(self.model))
-        answers = {every: first}
+        # What is not put to the test is no answer where the foundations fail: it is asked again, with them.
+        answers = {} if first.verdict == "vacuous" else {every: first}
 
         def ask(faults: Faults) -> Result:
             if faults not in answers:
@@ -148,7 +152,7 @@ class _Asking:
         """Nothing counts as proved without its foundations (semantics 9.7); where they are proved with all faults
         they hold with some (4.4)."""
         result = self.bench(faults).judged(prop)
-        if result.verdict != "proved" or self.is_grounded or prop.form in FOUNDATIONS:
+        if result.verdict not in HELD or self.is_grounded or prop.form in FOUNDATIONS:
             return result
         failing = self.failing_ground(faults)
         if failing is None:

@@ -57,6 +57,7 @@ def _one_document(model: Model, found: Any, rates, hours) -> dict[str, Any]:
         ],
         "undecided": [{"faults": list(one.faults), "reason": one.reason} for one in found.undecided],
         "estimate": None if rates is None or hours is None else _estimate_document(found, rates, hours),
+        "never_put_to_the_test": found.untested,
         "questions": found.asked,
         "seconds": round(found.seconds, 3),
     }
@@ -98,7 +99,10 @@ def faults_text(
         lines += paragraph(
             f"Broken by no set of up to {count_text(order, 'fault')} (proved, no limit on the length of runs):",
         )
-        lines += [f"  {name}" for name in holding]
+        for one in found:
+            if one.holds:
+                remark = f" (never put to the test: {one.untested})" if one.untested else ""
+                lines += paragraph(f"{one.property.id}{remark}", "  ", "    ")
         lines.append("")
     lines += _importance_lines(roles, found)
     if rates is not None:

@@ -243,6 +243,7 @@ def _faults(model: Model, sets: FaultSets | None) -> dict[str, Any] | None:
         return None
     broken = [one for one in sets.found if not one.holds]
     return {
+        "asked": len(sets.found),
         "order_text": f"at most {count_text(sets.order, 'fault')}",
         "all": ", ".join(readable(name) for name in sets.roles),
         "rows": [
