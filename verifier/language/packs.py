@@ -14,9 +14,10 @@ from verifier.language.check import one_of
 from verifier.language.kinds import JURISDICTIONS, KINDS
 from verifier.language.properties import (
     FormKeys,
-    budget_of,
+    Under,
     forms_of,
     property_keys,
+    under_of,
     written,
 )
 from verifier.language.shape import (
@@ -57,7 +58,7 @@ class PackProperty:
     hazard: str
     group: str
     applies_to: tuple[str, ...]
-    budget: tuple[int, tuple[str, ...]]
+    under: Under
     forms: tuple[FormKeys, ...]
     keys: Keys
     place: Place
@@ -191,7 +192,7 @@ def _read_property(node: Node, kinds: tuple[str, ...], findings: Findings) -> Pa
         ", ".join(word.text for word in hazards),
         group.text if group else "",
         applies_to,
-        budget_of(keys, findings),
+        under_of(keys, findings),
         forms,
         keys,
         id_.place,

@@ -37,6 +37,14 @@ class FormKeys:
         return frozenset(keys - {""})
 
 
+@dataclass(frozen=True)
+class Under:
+    """How many faults a property must bear, and of which classes (4.4); of all when none is named."""
+
+    faults: int = 0
+    of: tuple[str, ...] = ()
+
+
 FORM_KEYS = (
     FormKeys(Form.NEVER, "never"),
     FormKeys(Form.ALWAYS, "always"),
@@ -137,22 +145,22 @@ def written(keys: Keys) -> Mapping[str, str]:
     return texts
 
 
-def budget_of(keys: Keys, findings: Findings) -> tuple[int, tuple[str, ...]]:
-    """The number of faults under which a property must hold, 0 when not given, and their classes, none for all."""
+def under_of(keys: Keys, findings: Findings) -> Under:
+    """What `under` says; no faults when it is not given."""
     node = keys.get("under")
     if node is None:
-        return 0, ()
+        return Under()
     under = keys_of(node, findings, "`under`", must=("faults",), may=("of",))
     text = text_of(under.get("faults"), findings, "`faults`")
     classes = _classes(under, findings)
     if text is None:
-        return 0, classes
+        return Under()
     if text.text.isascii() and text.text.isdecimal() and len(text.text) <= 3:
-        budget = int(text.text)
-        return budget, classes if budget else ()
+        faults = int(text.text)
+        return Under(faults, classes if faults else ())
     message = f"`{text.text}` is not a number of faults"
     findings.add("LX411", text.spot, message, mark="a whole number from 0 is due")
-    return 0, classes
+    return Under()
 
 
 def _classes(under: Keys, findings: Findings) -> tuple[str, ...]:

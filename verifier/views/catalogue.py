@@ -79,8 +79,8 @@ def catalogue_json(kinds: Mapping[str, str], packs: Sequence[Pack]) -> str:
                         "written": dict(prop.texts),
                         "for_each": prop.group or None,
                         "forms": [form.form.value for form in prop.forms],
-                        "budget": prop.budget[0],
-                        "faults_of": list(prop.budget[1]),
+                        "budget": prop.under.faults,
+                        "faults_of": list(prop.under.of),
                     }
                     for prop in pack.properties
                 ],
