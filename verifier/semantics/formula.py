@@ -186,16 +186,66 @@ def holds(formula: Formula, values: Valuation) -> bool:
 
 
 def compiled(formula: Formula) -> Callable[[Valuation], bool]:
-    """``formula`` as a function of numbers, fast enough to be asked about every step of many runs."""
-    if isinstance(formula, All):
-        wanted = [compiled(part) for part in formula.parts]
-        return lambda v: all(part(v) for part in wanted)
-    if isinstance(formula, Any):
-        options = [compiled(part) for part in formula.parts]
-        return lambda v: any(part(v) for part in options)
+    """``formula`` as a function of numbers, fast enough to be asked about every step of many runs.
+
+    What stands in several places (the counts of faults are built of one another) is asked once for each valuation.
+    """
+    return _compiled(formula, _shared_parts(formula), {})
+
+
+def _shared_parts(formula: Formula) -> set[int]:
+    """The ids of the nodes that stand in more than one place in ``formula``."""
+    seen: set[int] = set()
+    shared: set[int] = set()
+    stack = [formula]
+    while stack:
+        node = stack.pop()
+        if id(node) in seen:
+            shared.add(id(node))
+            continue
+        seen.add(id(node))
+        if isinstance(node, No):
+            stack.append(node.part)
+        elif isinstance(node, All | Any):
+            stack.extend(node.parts)
+    return shared
+
+
+def _compiled(formula: Formula, shared: set[int], made: dict[int, Callable]) -> Callable[[Valuation], bool]:
     if isinstance(formula, No):
-        denied = compiled(formula.part)
+        denied = _compiled(formula.part, shared, made)
         return lambda v: not denied(v)
+    if not isinstance(formula, All | Any):
+        return _compiled_leaf(formula)
+    if id(formula) not in made:
+        parts = [_compiled(part, shared, made) for part in formula.parts]
+        whole = _all_true(parts) if isinstance(formula, All) else _any_true(parts)
+        made[id(formula)] = _remembering(whole) if id(formula) in shared else whole
+    return made[id(formula)]
+
+
+def _all_true(parts: list[Callable[[Valuation], bool]]) -> Callable[[Valuation], bool]:
+    return lambda v: all(part(v) for part in parts)
+
+
+def _any_true(parts: list[Callable[[Valuation], bool]]) -> Callable[[Valuation], bool]:
+    return lambda v: any(part(v) for part in parts)
+
+
+def _remembering(whole: Callable[[Valuation], bool]) -> Callable[[Valuation], bool]:
+    """``whole``, which keeps its last answer for as long as it is asked of the same valuation."""
+    last: tuple[Valuation | None, bool] = (None, False)
+
+    def answer(values: Valuation) -> bool:
+        nonlocal last
+        if last[0] is not values:
+            last = (values, whole(values))
+        return last[1]
+
+    return answer
+
+
+def _compiled_leaf(formula: Formula) -> Callable[[Valuation], bool]:
     if isinstance(formula, In):
         register, members = formula.register, formula.values
         if formula.next:
