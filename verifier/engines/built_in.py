@@ -107,7 +107,7 @@ class _Rows(_BuiltIn):
             endless, rounds = self._rows()
             if endless is None:
                 row = self._row(rounds + 1)
-                lemmas = self.study.book.fewest(self.system, self.exclude(row), row)
+                lemmas = self.study.book.fewest(self.exclude(row), row)
                 return self.study.certificate(self.system, lemmas, rounds)
             outcome = self.way_to(self.study.diagrams.as_formula(endless))
             if outcome is not None:

@@ -22,7 +22,7 @@ from verifier.engines.diagrams import Diagrams
 from verifier.engines.induction import Denials
 from verifier.engines.limits import Allowance, OutOfBudget
 from verifier.engines.reasons import Source
-from verifier.engines.solver import Answer, Frames, Query, is_true, number
+from verifier.engines.solver import Answer, Frames, Query, Reply, is_true, number
 from verifier.semantics.formula import (
     Apart,
     AtLeast,
@@ -71,6 +71,26 @@ class Lemma:
     support: frozenset[int] = field(default=frozenset())
 
 
+class _Goal:
+    """What no state may satisfy, in a solver of its own: what it says of further frames would slow down every
+    question about a step."""
+
+    def __init__(self, frames: Frames, terms: Sequence[z3.BoolRef], allowance: Allowance):
+        self._frames = frames
+        self._query = Query(allowance)
+        self._query.add(frames.domain(0), *terms)
+        self._known: set[int] = set()
+
+    def ask(self, lemmas: Iterable[Lemma]) -> Reply:
+        """Whether a state that satisfies ``lemmas`` satisfies the goal."""
+        lemmas = list(lemmas)
+        for lemma in lemmas:
+            if lemma.number not in self._known:
+                self._known.add(lemma.number)
+                self._query.add(z3.Implies(lemma.now, self._frames.term(lemma.formula, 0)))
+        return self._query.ask(*(lemma.now for lemma in lemmas))
+
+
 class Book:
     """Lemmas of one model under one budget, with the z3 solver that holds its step."""
 
@@ -82,7 +102,6 @@ class Book:
         self.query = Query(allowance)
         self.lemmas: list[Lemma] = []
         self._all: dict[int, Lemma] = {}
-        self._goals = 0
         self._extras: dict[int, tuple[System, z3.BoolRef]] = {}
         self._lay_down_step()
 
@@ -131,7 +150,7 @@ class Book:
         none of ``sources`` excludes. Those of the bare model come first.
         """
         term = self.frames.term(bad, 0)
-        return self.fewest(system, self.exclude(system, [term], sources), [term])
+        return self.fewest(self.exclude(system, [term], sources), [term])
 
     def exclude(
         self, system: System, terms: Sequence[z3.BoolRef], sources: Sequence[Source | Denials]
@@ -139,54 +158,37 @@ class Book:
         """As ``certify``, for terms over frame 0 and further frames that no state may satisfy; some
         of the lemmas may be needless."""
         watched: list[Lemma] = []
-        goal, more = self._goal(system, terms)
+        goal = _Goal(self.frames, terms, self.allowance)
         while True:
             inside = self.lemmas + watched
-            reply = self._ask(inside, more)
+            reply = _known(goal.ask(inside))
             if reply.answer is Answer.UNSAT:
                 break
             self._learn(system, reply.model, sources, watched)
-        self.query.add(z3.Not(goal))
-        return self._closure(self._used(reply.core, inside))
+        return self._closure(_used(reply.core, inside))
 
-    def _goal(
-        self, system: System, terms: Sequence[z3.BoolRef]
-    ) -> tuple[z3.BoolRef, list[z3.BoolRef]]:
-        """A literal that stands for ``terms``, and what to assume to ask for them."""
-        self._goals += 1
-        goal = z3.Bool(f"goal {self._goals}")
-        self.query.add(*(z3.Implies(goal, term) for term in terms))
-        return goal, [*self._extra(system), goal]
-
-    def _ask(self, lemmas: Iterable[Lemma], more: list[z3.BoolRef]):
-        reply = self.query.ask(*(lemma.now for lemma in lemmas), *more)
-        if reply.answer is Answer.UNKNOWN:
-            raise OutOfBudget(f"z3 gave up on an obligation ({reply.reason})")
-        return reply
-
-    def _used(self, core: frozenset[str], lemmas: Iterable[Lemma]) -> frozenset[int]:
-        return frozenset(lemma.number for lemma in lemmas if f"lemma {lemma.number}" in core)
+    def _step(self, lemmas: Iterable[Lemma], more: list[z3.BoolRef]) -> Reply:
+        """Whether a step from where ``lemmas`` hold can do ``more``."""
+        return self.query.ask(*(lemma.now for lemma in lemmas), *more)
 
     def _closure(self, needed: frozenset[int]) -> list[Lemma]:
         support = {number: lemma.support for number, lemma in self._all.items()}
         return [self._all[number] for number in sorted(_reached(needed, support))]
 
-    def fewest(
-        self, system: System, lemmas: list[Lemma], terms: Sequence[z3.BoolRef]
-    ) -> list[Lemma]:
+    def fewest(self, lemmas: list[Lemma], terms: Sequence[z3.BoolRef]) -> list[Lemma]:
         """``lemmas`` without those that are not needed for the rest to be inductive and to exclude
         ``terms``; the latest are tried first."""
-        goal, more = self._goal(system, terms)
+        goal = _Goal(self.frames, terms, self.allowance)
         known = {lemma.number: lemma for lemma in lemmas}
         support = {lemma.number: lemma.support for lemma in lemmas}
-        top = self._core(lemmas, more)
+        top = _core(goal.ask(lemmas), lemmas)
         assert top is not None, "lemmas that do not exclude what they were made for"
         alive = _reached(top, support)
         for needless in sorted(known, reverse=True):
             if needless not in alive:
                 continue
             rest = [known[n] for n in sorted(alive - {needless})]
-            found = self._core(rest, more) if needless in top else top
+            found = _core(goal.ask(rest), rest) if needless in top else top
             leaning = [lemma for lemma in rest if needless in support[lemma.number]]
             instead: dict[int, frozenset[int]] = {}
             while found is not None and leaning:
@@ -200,20 +202,15 @@ class Book:
                 top = found
                 support |= instead
                 alive = _reached(top, support)
-        self.query.add(z3.Not(goal))
         return [known[n] for n in sorted(alive)]
-
-    def _core(self, lemmas: list[Lemma], more: list[z3.BoolRef]) -> frozenset[int] | None:
-        """The lemmas with which z3 refutes ``more``; None where it does not."""
-        reply = self.query.ask(*(lemma.now for lemma in lemmas), *more)
-        return self._used(reply.core, lemmas) if reply.answer is Answer.UNSAT else None
 
     def _kept_by(self, lemma: Lemma, around: list[Lemma]) -> frozenset[int] | None:
         """Those of ``around`` with which z3 shows that every step keeps ``lemma``; None where it
         does not."""
         used: frozenset[int] = frozenset()
         for kind in self.kinds.values():
-            core = self._core(around, [*self._extra(lemma.system), kind, lemma.not_next])
+            more = [*self._extra(lemma.system), kind, lemma.not_next]
+            core = _core(self._step(around, more), around)
             if core is None:
                 return None
             used |= core
@@ -235,11 +232,11 @@ class Book:
             support: set[int] = set()
             for kind in self.kinds.values():
                 switches = self._extra(lemma.system)
-                reply = self._ask(around, [*switches, kind, lemma.not_next])
+                reply = _known(self._step(around, [*switches, kind, lemma.not_next]))
                 if reply.answer is Answer.SAT:
                     todo.append(self._new_lemma(lemma.system, reply.model, sources, watched))
                     break
-                support |= self._used(reply.core, around)
+                support |= _used(reply.core, around)
             else:
                 lemma.support = frozenset(support)
                 todo.pop()
@@ -273,6 +270,21 @@ class Book:
         self.query.add(z3.Implies(now, self.frames.term(formula, 0)))
         self.query.add(z3.Implies(not_next, z3.Not(self.frames.term(formula, 1))))
         return lemma
+
+
+def _known(reply: Reply) -> Reply:
+    if reply.answer is Answer.UNKNOWN:
+        raise OutOfBudget(f"z3 gave up on an obligation ({reply.reason})")
+    return reply
+
+
+def _used(core: frozenset[str], lemmas: Iterable[Lemma]) -> frozenset[int]:
+    return frozenset(lemma.number for lemma in lemmas if f"lemma {lemma.number}" in core)
+
+
+def _core(reply: Reply, lemmas: Iterable[Lemma]) -> frozenset[int] | None:
+    """The lemmas with which z3 said no; None where it did not."""
+    return _used(reply.core, lemmas) if reply.answer is Answer.UNSAT else None
 
 
 def _reached(top: Iterable[int], support: Mapping[int, frozenset[int]]) -> frozenset[int]:
