@@ -7,7 +7,7 @@ Bradley, "SAT-based model checking without unrolling", 2011, with the exploratio
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -53,16 +53,15 @@ class Reason:
         self.space = source.exploration.space
         self.sets = list(source.exploration.sets.items())
         self.gaps = self.space.gaps(times)
+        # the locations in which the exploration allows these times
+        self.allowed = self._any(s for z, s in self.sets if self.space.holds(z, self.gaps, self.space.names))
         self.values = {name: frozenset({location[name]}) for name in source.registers}
 
     def formula(self) -> Formula | None:
         """A formula true in every state of the exploration and false in the given one."""
-        registers = list(self.values)
-        inside = self._met(registers)
-        clocks = self.space.names
-        if not self._excludes(inside, clocks):
+        if self.allowed & self._here(self.values, self.values) != self.d.false:
             return None
-        registers, inside, clocks = self._fewer(registers, inside, clocks)
+        registers, inside, clocks = self._fewer()
         if not inside:
             return negate(self._cube(registers, self._wider(registers)))
         hull = inside[0][0]
@@ -75,46 +74,49 @@ class Reason:
         values = self._wider(registers, broken)
         return any_of(negate(self._cube(registers, values)), bound_formula(self.space, *broken))
 
-    def _met(self, registers: Sequence[str], sets=None) -> list[tuple[Zone, Diagram]]:
-        """The zones that hold a state which agrees with the given one on ``registers``."""
-        cube = self.d.true
+    def _any(self, sets: Iterable[Diagram]) -> Diagram:
+        found = self.d.false
+        for some in sets:
+            found = found | some
+        return found
+
+    def _here(self, registers: Iterable[str], values: Mapping[str, frozenset[str]]) -> Diagram:
+        """The locations in which each of ``registers`` has one of its ``values``."""
+        found = self.d.true
         for name in registers:
-            cube = cube & self.d.value(name, self.values[name])
-        pool = self.sets if sets is None else sets
-        return [(z, s) for z, s in pool if s & cube != self.d.false]
+            found = found & self.d.value(name, values[name])
+        return found
 
-    def _excludes(self, inside: list[tuple[Zone, Diagram]], clocks: Sequence[str]) -> bool:
-        return not any(self.space.holds(zone, self.gaps, clocks) for zone, _ in inside)
-
-    def _fewer(self, registers, inside, clocks):
-        """Leave out machines, then clocks, as long as the state stays excluded."""
-        for name in list(registers):
-            rest = [r for r in registers if r != name]
-            met = self._met(rest)
-            if self._excludes(met, clocks):
-                registers, inside = rest, met
+    def _fewer(self) -> tuple[list[str], list[tuple[Zone, Diagram]], Sequence[str]]:
+        """Leave out machines, then clocks, as long as the state stays excluded: what remains of both, and the
+        zones met there."""
+        names = list(self.values)
+        later = [self.d.true]  # where each of the last 0, 1, 2, ... registers is as given
+        for name in reversed(names):
+            later.append(later[-1] & self.d.value(name, self.values[name]))
+        registers: list[str] = []
+        here = self.d.true
+        for name in names:
+            later.pop()
+            if self.allowed & here & later[-1] != self.d.false:
+                registers.append(name)
+                here = here & self.d.value(name, self.values[name])
+        inside = [(z, s) for z, s in self.sets if s & here != self.d.false]
+        clocks = self.space.names
         for clock in list(clocks) if inside else []:
             rest = [c for c in clocks if c != clock]
-            if self._excludes(inside, rest):
+            if not any(self.space.holds(zone, self.gaps, rest) for zone, _ in inside):
                 clocks = rest
         return registers, inside, clocks
 
     def _wider(self, registers: Sequence[str], broken=None) -> dict[str, frozenset[str]]:
         """More states of the machines for which the same reason holds."""
         values = {name: self.values[name] for name in registers}
+        against = self._any(s for z, s in self.sets if broken is None or not self._respects(z, broken))
         for name in registers:
-            others = self.d.true
-            for other in registers:
-                if other != name:
-                    others = others & self.d.value(other, values[other])
-            met = [(z, s & others) for z, s in self.sets]
-            met = [(z, s) for z, s in met if s != self.d.false]
+            others = against & self._here((other for other in registers if other != name), values)
             for value in self.d.registers[name]:
-                more = self.d.value(name, frozenset({value}))
-                if all(
-                    s & more == self.d.false or (broken is not None and self._respects(z, broken))
-                    for z, s in met
-                ):
+                if others & self.d.value(name, frozenset({value})) == self.d.false:
                     values[name] = values[name] | {value}
         return values
 
