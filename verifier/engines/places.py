@@ -129,6 +129,8 @@ class Places:
         self._bounds = list(dict.fromkeys(bounds))
         self._spaces: dict[tuple[str, ...], Space] = {}
         self._places: dict[Where, Place] = {}
+        self._read_by_bad = sorted({self.number[a.register] for a in atoms(system.bad) if isinstance(a, In)})
+        self._bad: dict[tuple[int, ...], Formula] = {}
         self._compile()
 
     # -- reading the system
@@ -252,11 +254,17 @@ class Places:
             asked += [place.test(atom) for atom in self._watched]
         place.asked = tuple(dict.fromkeys(asked))
         if self._may_be_bad(place.where, ()):
-            location = self.location(place.where)
-            place.bad = map_atoms(
-                self.system.bad,
-                lambda a: Truth(location[a.register] in a.values) if isinstance(a, In) else a,
+            place.bad = self._bad_in(place.where)
+
+    def _bad_in(self, where: Where) -> Formula:
+        """What the bad states ask of the times there."""
+        read = tuple(where[number] for number in self._read_by_bad)
+        if read not in self._bad:
+            here = self.location(where)
+            self._bad[read] = map_atoms(
+                self.system.bad, lambda a: Truth(here[a.register] in a.values) if isinstance(a, In) else a
             )
+        return self._bad[read]
 
     # -- from place to place
 

@@ -159,13 +159,19 @@ def comparisons_with_sign(formula: Formula, sign: bool = True) -> Iterator[tuple
 
 def map_atoms(formula: Formula, change: Callable[[Formula], Formula]) -> Formula:
     """``formula`` with each leaf replaced by ``change(leaf)``, constants folded."""
+    return _mapped(formula, change, {})
+
+
+def _mapped(formula: Formula, change: Callable[[Formula], Formula], done: dict[int, Formula]) -> Formula:
     if isinstance(formula, No):
-        return negate(map_atoms(formula.part, change))
-    if isinstance(formula, All):
-        return all_of(*(map_atoms(part, change) for part in formula.parts))
-    if isinstance(formula, Any):
-        return any_of(*(map_atoms(part, change) for part in formula.parts))
-    return change(formula)
+        return negate(_mapped(formula.part, change, done))
+    if not isinstance(formula, All | Any):
+        return change(formula)
+    found = done.get(id(formula))
+    if found is None:
+        join = all_of if isinstance(formula, All) else any_of
+        found = done[id(formula)] = join(*[_mapped(part, change, done) for part in formula.parts])
+    return found
 
 
 @dataclass(frozen=True)
