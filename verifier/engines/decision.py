@@ -43,7 +43,7 @@ SECOND = ((True, 400),)
 SIZES = (700, 2500, None)
 # How many arrivals the scout of a property may count at first (a tenth of a second or two), and how many
 # more for each element explored, which takes a hundred times as long.
-GLANCES = 7000
+GLANCES = 2500
 GLANCES_PER_ELEMENT = 10
 # How many once an exploration has grown too large, or a counterexample is known to exist but lies behind
 # more than the first ``NEAR`` elements in layers.

@@ -84,9 +84,9 @@ class Explorer:
         """Explore ``system`` from its initial state, the clocks of ``tracked`` exact.
 
         ``known`` is an over-approximation of the reachable locations, inside which the search stays.
-        It ends at the first state in ``bad``, a formula over one state; with ``shortest`` one that
-        takes the fewest steps. None when it would take more than ``most`` elements. With ``keep``, only the history of those registers is
-        followed: the others may at any time be what ``known`` allows (then ``bad`` must be None).
+        It ends at the first state in ``bad``, a formula over one state; with ``shortest`` one that takes the
+        fewest steps. None when it would take more than ``most`` elements. With ``keep``, only the history of those
+        registers is followed: the others may at any time be what ``known`` allows (then ``bad`` must be None).
         """
         assert keep is None or bad is None, "a way through forgotten registers could not be told"
         order = tuple(sorted(tracked))
