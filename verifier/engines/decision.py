@@ -13,17 +13,21 @@
 Where CUDD is missing, incremental induction in a SAT solver takes the place of 1 and 2, and diagrams are
 made only for what it finds to depend on times (``induction``).
 
+Before all that, the proof for one member of a group (a track) is tried for the others (``mirror``).
+
 A proof leaves here as a few lemmas that z3 has confirmed on the whole timed step (``lemmas``).
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import cached_property
 
 from verifier.engines import bounded, induction
 from verifier.engines.explore import Exploration, Hit
-from verifier.engines.lemmas import clocks_of
+from verifier.engines.lemmas import NotExcluded, Oracle, clocks_of
 from verifier.engines.limits import OutOfBudget
+from verifier.engines.mirror import Proof, guesses
 from verifier.engines.paths import COSTS, Blame
 from verifier.engines.places import Places
 from verifier.engines.race import race
@@ -87,6 +91,12 @@ class Decision:
         return Scout(self.system, places, study.allowance, outlook.ahead)
 
     def run(self) -> Finding:
+        mirrored = guesses(self.study.proofs, self.prop, self.system)
+        if mirrored is not None:
+            try:
+                return self.certificate(mirrored)
+            except NotExcluded:
+                pass  # the members differ
         if not self.study.has_cudd:
             decided = self.by_induction()
             if decided is not None:
@@ -99,13 +109,18 @@ class Decision:
                     return found
         raise AssertionError("an exploration without a limit has no result")
 
+    def certificate(self, sources: Sequence[Oracle]) -> Certificate:
+        lemmas = self.study.book.certify(self.system, self.system.bad, sources)
+        self.study.proofs.append(Proof.of(self.prop, lemmas, self.study.base))
+        return self.study.certificate(self.system, lemmas)
+
     def by_induction(self) -> Finding | None:
         """Without diagrams; None, and who is to blame, where that takes exact times."""
         study, bad = self.study, self.system.bad
         facts = [lemma.formula for lemma in study.book.lemmas if not clocks_of(lemma.formula)]
         found = induction.search(self.system, bad, study.allowance, facts)
         if not isinstance(found, Hit):
-            return study.certificate(self.system, study.book.certify(self.system, bad, [found]))
+            return self.certificate([found])
         outcome = self.paths.check(found, bad)
         if isinstance(outcome, Trace):
             return outcome
@@ -128,9 +143,7 @@ class Decision:
                     return None
                 if found.hit is None:
                     own = Source(found, found.registers)
-                    sources = [*self.knowledge.sources, own]
-                    lemmas = study.book.certify(self.system, self.system.bad, sources)
-                    return study.certificate(self.system, lemmas)
+                    return self.certificate([*self.knowledge.sources, own])
                 self.knowledge.n_elements += found.n_elements
                 blame = self.follow(found, clocks)
             else:

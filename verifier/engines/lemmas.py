@@ -15,21 +15,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
+from typing import Protocol
 
 import z3
 
 from verifier.engines.diagrams import Diagrams
-from verifier.engines.induction import Denials
 from verifier.engines.limits import Allowance, OutOfBudget
-from verifier.engines.reasons import Source
 from verifier.engines.solver import Answer, Frames, Query, Reply, is_true, number
-from verifier.semantics.formula import (
-    Apart,
-    AtLeast,
-    Formula,
-    atoms,
-    negate,
-)
+from verifier.semantics.formula import Apart, AtLeast, Formula, atoms, negate
 from verifier.semantics.system import Part, System, limit_formula
 from verifier.semantics.watch import TIME
 
@@ -69,6 +62,18 @@ class Lemma:
     now: z3.BoolRef
     not_next: z3.BoolRef
     support: frozenset[int] = field(default=frozenset())
+
+
+class Oracle(Protocol):
+    """What excludes states that z3 finds."""
+
+    def is_of(self, base: System) -> bool:
+        """Whether it is about the bare model, without any watch."""
+
+    def reason(
+        self, diagrams: Diagrams, location: Mapping[str, str], times: Mapping[str, Fraction]
+    ) -> Formula | None:
+        """A formula true in every reachable state and false in the given one; None if it knows none."""
 
 
 class _Goal:
@@ -142,7 +147,7 @@ class Book:
     # -- certificates
 
     def certify(
-        self, system: System, bad: Formula, sources: Sequence[Source | Denials]
+        self, system: System, bad: Formula, sources: Sequence[Oracle]
     ) -> list[Lemma]:
         """Lemmas that together are inductive and exclude ``bad``, none of them needless.
 
@@ -153,7 +158,7 @@ class Book:
         return self.fewest(self.exclude(system, [term], sources), [term])
 
     def exclude(
-        self, system: System, terms: Sequence[z3.BoolRef], sources: Sequence[Source | Denials]
+        self, system: System, terms: Sequence[z3.BoolRef], sources: Sequence[Oracle]
     ) -> list[Lemma]:
         """As ``certify``, for terms over frame 0 and further frames that no state may satisfy; some
         of the lemmas may be needless."""
@@ -220,10 +225,25 @@ class Book:
         self,
         system: System,
         model: z3.ModelRef,
-        sources: Sequence[Source | Denials],
+        sources: Sequence[Oracle],
         watched: list[Lemma],
     ) -> None:
-        """Add lemmas until the state of ``model`` is excluded and all lemmas are inductive."""
+        """Add lemmas until the state of ``model`` is excluded and all lemmas are inductive; none where that
+        fails."""
+        before = len(self.lemmas), len(watched)
+        try:
+            self._learn_from(system, model, sources, watched)
+        except NotExcluded:
+            del self.lemmas[before[0] :], watched[before[1] :]
+            raise
+
+    def _learn_from(
+        self,
+        system: System,
+        model: z3.ModelRef,
+        sources: Sequence[Oracle],
+        watched: list[Lemma],
+    ) -> None:
         todo = [self._new_lemma(system, model, sources, watched)]
         while todo:
             self.allowance.check()
@@ -245,7 +265,7 @@ class Book:
         self,
         system: System,
         model: z3.ModelRef,
-        sources: Sequence[Source | Denials],
+        sources: Sequence[Oracle],
         watched: list[Lemma],
     ) -> Lemma:
         location = {}

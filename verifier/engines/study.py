@@ -16,6 +16,7 @@ from verifier.engines.diagrams import Diagram, Diagrams, bdds
 from verifier.engines.explore import Explorer, Hit
 from verifier.engines.lemmas import Book, Lemma, clocks_of
 from verifier.engines.limits import Allowance
+from verifier.engines.mirror import Proof
 from verifier.engines.paths import Blame, PathCheck
 from verifier.engines.reasons import Source
 from verifier.language.guard import machines_read
@@ -51,6 +52,7 @@ class Study:
         init=False, default_factory=dict
     )
     residues: dict = field(init=False, default_factory=dict)
+    proofs: list[Proof] = field(init=False, default_factory=list)
 
     def __post_init__(self) -> None:
         self.base = bare(self.model, self.budget)

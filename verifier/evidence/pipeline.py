@@ -6,6 +6,7 @@ The straight way of one property from engine to verdict is ``verdicts``.
 from __future__ import annotations
 
 import os
+import re
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -19,6 +20,8 @@ from verifier.language.model import Form, Model, Property
 __all__ = ["FOUNDATIONS", "Limits", "Progress", "verify"]
 
 Progress = Callable[[str, str], None]
+
+_MEMBER_OR_SIDE = re.compile(r"\[.*\]|/.*$")
 
 # Nothing else is proved without these (semantics 9.7).
 FOUNDATIONS = (Form.AMBIGUOUS, Form.DOES_NOT_SETTLE, Form.TIME_STOPS)
@@ -81,7 +84,7 @@ def _families(model: Model, properties: Sequence[Property]) -> list[Family]:
     budgets = sorted({prop.budget for prop in properties})
     asked = [replace(prop, budget=budget) for budget in budgets for prop in foundations]
     for prop in (*asked, *properties):
-        stem = prop.id.partition("/")[0]
+        stem = _MEMBER_OR_SIDE.sub("", prop.id)
         family = families.setdefault((ground_of(prop), stem), [])
         if all(prop.id != other.id for other in family):
             family.append(prop)

@@ -1,0 +1,101 @@
+"""The proof of a property for one member of a group, tried for another.
+
+What holds of the up line mostly holds of the down line for the same reasons, told of the machines of the
+down line. So the lemmas of the first proof are renamed, and z3 is asked whether they do; where the lines
+differ, it says no, and the property is decided as if nothing had been tried.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from verifier.engines.lemmas import Lemma
+from verifier.language.model import Property
+from verifier.semantics.formula import Apart, AtLeast, Formula, In, Valuation, compiled, map_atoms
+from verifier.semantics.system import System
+
+_MEMBER = re.compile(r"\[([^\]]*)\]")
+
+
+@dataclass(frozen=True)
+class Proof:
+    """The lemmas by which a property was proved; those without ``watched`` speak of the model alone."""
+
+    prop: Property
+    lemmas: tuple[Formula, ...]
+    watched: tuple[Formula, ...]
+
+    @classmethod
+    def of(cls, prop: Property, lemmas: Sequence[Lemma], base: System) -> Proof:
+        return cls(
+            prop,
+            tuple(lemma.formula for lemma in lemmas if lemma.system is base),
+            tuple(lemma.formula for lemma in lemmas if lemma.system is not base),
+        )
+
+
+@dataclass(frozen=True)
+class Guesses:
+    """Formulas that may hold in every reachable state: a source of lemmas like an exploration."""
+
+    formulas: tuple[Formula, ...]
+    of_model_alone: bool
+
+    def is_of(self, base: System) -> bool:
+        return self.of_model_alone
+
+    def reason(
+        self, diagrams: object, location: Mapping[str, str], times: Mapping[str, Fraction]
+    ) -> Formula | None:
+        """The first formula that the given state does not satisfy."""
+        state = Valuation(location, times, {}, {}, Fraction(0), frozenset())
+        return next((formula for formula in self.formulas if not compiled(formula)(state)), None)
+
+
+def guesses(proofs: Sequence[Proof], prop: Property, system: System) -> list[Guesses] | None:
+    """What the proof of ``prop`` for another member says of this one; None where there is none."""
+    for proof in proofs:
+        swap = _swap(proof.prop, prop)
+        if swap is None:
+            continue
+        try:
+            renamed = [[_renamed(f, swap, system) for f in some] for some in (proof.lemmas, proof.watched)]
+        except KeyError:
+            continue
+        return [Guesses(tuple(renamed[0]), True), Guesses(tuple(renamed[1]), False)]
+    return None
+
+
+def _swap(one: Property, other: Property) -> Callable[[str], str] | None:
+    """Names that speak of the member of ``one`` as those that speak of the member of ``other``, and the other
+    way round; None when the two are not one property of two members."""
+    if (one.form, one.pack, _MEMBER.sub("", one.id)) != (other.form, other.pack, _MEMBER.sub("", other.id)):
+        return None
+    mine, yours = _MEMBER.search(one.id), _MEMBER.search(other.id)
+    if mine is None or yours is None or mine[1] == yours[1]:
+        return None
+    both = {mine[1]: yours[1], yours[1]: mine[1]}
+    word = re.compile(rf"(?<![A-Za-z0-9])({'|'.join(map(re.escape, both))})(?![A-Za-z0-9])")
+    return lambda name: word.sub(lambda found: both[found[0]], name)
+
+
+def _renamed(formula: Formula, swap: Callable[[str], str], system: System) -> Formula:
+    """Raises ``KeyError`` where ``system`` has nothing of the new name."""
+
+    def change(atom: Formula) -> Formula:
+        if isinstance(atom, In):
+            register = swap(atom.register)
+            if not atom.values.issubset(system.registers[register]):
+                raise KeyError(register)
+            return replace(atom, register=register)
+        if isinstance(atom, AtLeast):
+            return replace(atom, clock=system.clocks[swap(atom.clock)].name)
+        if isinstance(atom, Apart):
+            left, right = (system.clocks[swap(clock)].name for clock in (atom.left, atom.right))
+            return replace(atom, left=left, right=right)
+        return atom
+
+    return map_atoms(formula, change)
