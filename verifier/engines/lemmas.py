@@ -275,11 +275,13 @@ class Book:
             location[name] = self.d.registers[name][code]
         times = _Times(self.frames, model)
         for source in sources:
+            speaks_of_watch = not source.is_of(self.base)
+            if speaks_of_watch and system is self.base:
+                continue  # this is a state without one
             formula = source.reason(self.d, location, times)
             if formula is not None:
-                mine = self.base if source.is_of(self.base) else system
-                lemma = self._add(formula, mine)
-                (self.lemmas if mine is self.base else watched).append(lemma)
+                lemma = self._add(formula, system if speaks_of_watch else self.base)
+                (watched if speaks_of_watch else self.lemmas).append(lemma)
                 return lemma
         raise NotExcluded(location, {clock: times[clock] for clock in system.clocks})
 
