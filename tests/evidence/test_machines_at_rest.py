@@ -18,6 +18,7 @@ FAILS = machine("lamp", "equipment", "lit out", [go("lit", "out", fault="lamp_ou
 MENDED = machine("lamp", "equipment", "lit out", [go("lit", "out", fault="lamp_out"), go("out", "lit")])
 NEVER = machine("lamp", "equipment", "lit out", [go("lit", "out", FALSE)])
 AT_WILL = machine("lamp", "equipment", "lit out", [go("lit", "out")])
+AT_LAST = machine("lamp", "equipment", "lit dim out", [go("lit", "dim"), go("dim", "out", fault="lamp_out")])
 PROVING = machine("proving", "control", "sound lost", [go("sound", "lost", away("lamp", "lit"))])
 STAYS_LIT = prop(Form.NEVER, p=at("lamp", "out"))
 STAYS_SOUND = prop(Form.NEVER, p=at("proving", "lost"))
@@ -36,14 +37,14 @@ def is_refused(made, asked, budget) -> bool:
 @pytest.mark.parametrize(
     ("lamp", "budget", "is_constant"),
     [(FAILS, 0, True), (FAILS, 1, False), (NEVER, 0, True), (NEVER, 1, True), (AT_WILL, 0, False),
-     (MENDED, 0, False)],
+     (MENDED, 0, True), (MENDED, 1, False), (AT_LAST, 0, False)],
 )
 def test_what_can_never_move_is_a_constant(lamp, budget, is_constant):
     """Nothing but that the lamp is at rest proves that it stays lit: the certificate says nothing."""
     made = model(lamp, PROVING)
     system = bare(made, budget)
     assert ("lamp" in system.fixed) == is_constant
-    assert len(system.registers["lamp"]) == (1 if is_constant else 2)
+    assert len(system.registers["lamp"]) == (1 if is_constant else len(lamp.states))
     text = obligations(made, STAYS_LIT, ALWAYS, budget)["no bad state"]
     assert ("(declare-const |0: lamp is lit| Bool)" in text) != is_constant
     assert is_refused(made, STAYS_LIT, budget) != is_constant
@@ -59,9 +60,11 @@ def test_verdicts_are_as_without_it(lamp, budget, verdict):
     assert [bench.judged(asked).verdict for asked in (STAYS_LIT, STAYS_SOUND)] == [verdict, verdict]
 
 
-@pytest.mark.parametrize("subject", [("state", "lamp", "out"), ("transition", "lamp", 0)])
-def test_of_a_constant_it_is_proved_that_it_never_moves(subject):
-    made = model(NEVER, PROVING)
+@pytest.mark.parametrize(("lamp", "subject"), [
+    (NEVER, ("state", "lamp", "out")), (NEVER, ("transition", "lamp", 0)), (MENDED, ("transition", "lamp", 1)),
+])
+def test_of_a_constant_it_is_proved_that_it_never_moves(lamp, subject):
+    made = model(lamp, PROVING)
     dead = prop(Form.DEAD, subject=subject)
     finding = decide(Study(made, 0, Allowance(60)), dead)
     assert isinstance(finding, Certificate)

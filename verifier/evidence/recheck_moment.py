@@ -159,10 +159,11 @@ def unknown_moment(script: Script, asked: Question, label: str) -> Moment:
 
 
 def _at_rest(asked: Question) -> dict[str, str]:
-    """11.9: the states of the world's machines that have no transition they could ever take."""
+    """11.9: the states of the world's machines that could never take a transition from their first state."""
     found = {}
     for m in asked.model.machines:
-        could = [t for t in m.transitions if (not t.fault or asked.budget > 0) and t.when != NOWHERE]
+        leaving = [t for t in m.transitions if t.source == m.states[0]]
+        could = [t for t in leaving if (not t.fault or asked.budget > 0) and t.when != NOWHERE]
         if not could and not m.is_control:
             first, *others = (in_name(m.name, state) for state in m.states)
             found |= {first: TRUE, **dict.fromkeys(others, FALSE)}

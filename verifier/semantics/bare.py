@@ -24,13 +24,13 @@ def bare(model: Model, budget: int = 0) -> System:
 
 
 def fixed_machines(model: Model, budget: int) -> dict[str, str]:
-    """The machines of the world none of whose transitions may ever be taken, for want of a budget or
-    because its guard is ``false``, with the state in which they begin and stay (4.1, 4.3)."""
+    """The machines of the world that never leave the state in which they begin, with that state: every
+    transition from it lacks a budget or has the guard ``false`` (4.1, 4.3)."""
     return {
         m.name: m.states[0]
         for m in model.machines
         if not m.is_control
-        and not any(payable(t, budget) and t.when != Const(False) for t in m.transitions)
+        and not any(payable(t, budget) and t.when != Const(False) for t in m.transitions if t.source == m.states[0])
     }
 
 
