@@ -1,10 +1,12 @@
 """What `can_fail` is written out into (specs/semantics.md 1.6), and who may name it."""
 
+from fractions import Fraction
+
 import pytest
 
 from tests.language.files import HEAD, errors, loaded
 from verifier.language.guard import FALSE, TRUE, And, Is, Not, Or
-from verifier.language.model import Role
+from verifier.language.model import Role, Window
 
 WORLD = """groups: {track: [up, down]}
 machines:
@@ -71,6 +73,74 @@ def test_a_sensor_that_can_fail_has_a_machine_of_its_failures(can_fail, states, 
     assert model.machine("lamp").transitions[0].when == guard
     assert model.sensors["struck"].reads == NEAR
     assert model.sensors["struck"].guard == guard
+
+
+A_WHILE, LATER = Window(Fraction(0), Fraction(5)), Window(Fraction(60), None)
+
+
+@pytest.mark.parametrize(
+    ("can_fail", "states", "back", "guard"),
+    [
+        (
+            "{fails: stuck true, for: a_while}",
+            ["stuck_true"],
+            [("stuck_true", "working", TRUE, A_WHILE)],
+            stands_for("stuck_true"),
+        ),
+        (
+            "{fails: frozen, for: 0 s .. 5 s}, stuck false",
+            ["stuck_false", "frozen_true", "frozen_false"],
+            [("frozen_true", "working", TRUE, A_WHILE), ("frozen_false", "working", TRUE, A_WHILE)],
+            stands_for("frozen_true"),
+        ),
+        (
+            "{fails: stuck false, for: a_while, again: 1 min ..}",
+            ["stuck_false", "stuck_false_resting"],
+            [
+                ("stuck_false", "stuck_false_resting", TRUE, A_WHILE),
+                ("stuck_false_resting", "stuck_false", TRUE, LATER),
+            ],
+            And((NEAR, is_in("struck_failure", "working", "stuck_false_resting"))),
+        ),
+        (
+            "{fails: frozen, for: a_while, again: 60 s ..}, {fails: stuck true, for: 1 min ..}",
+            ["stuck_true", "frozen_true", "frozen_false", "frozen_resting"],
+            [
+                ("stuck_true", "working", TRUE, LATER),
+                ("frozen_true", "frozen_resting", TRUE, A_WHILE),
+                ("frozen_false", "frozen_resting", TRUE, A_WHILE),
+                ("frozen_resting", "frozen_true", NEAR, LATER),
+                ("frozen_resting", "frozen_false", Not(NEAR), LATER),
+            ],
+            Or((
+                And((NEAR, is_in("struck_failure", "working", "frozen_resting"))),
+                is_in("struck_failure", "stuck_true", "frozen_true"),
+            )),
+        ),
+    ],
+)
+def test_what_ends_or_comes_again_follows_what_begins(can_fail, states, back, guard, tmp_path):
+    sensor = f"struck: {{reads: train is near, can_fail: [{can_fail}]}}"
+    model = made(tmp_path, sensor, more="parameters: {a_while: 0 s .. 5 s}\n")
+    failure = model.machine("struck_failure")
+    assert failure.states == ("working", *states)
+    begins = [t for t in failure.transitions if t.source == "working"]
+    ends = [t for t in failure.transitions if t.source != "working"]
+    assert all(t.fault and t.after is None for t in begins)
+    assert failure.transitions == (*begins, *ends)
+    assert [t.index for t in failure.transitions] == list(range(len(failure.transitions)))
+    assert [(t.source, t.target, t.when, t.after) for t in ends] == back
+    assert {(t.fault, t.held) for t in ends} == {(None, None)}
+    assert model.sensors["struck"].guard == guard
+
+
+def test_a_part_says_how_long_its_sensor_fails(tmp_path):
+    part = "part: circuit\nneeds: {there: guard, lasting: window}\nsensors: " \
+        "{sees: {reads: there, can_fail: [{fails: frozen, for: lasting}]}}\n"
+    text = HEAD + WORLD.replace("WHEN", "c.sees") + \
+        "parts:\n  - {part: circuit.yaml, as: c, set: {there: train is near, lasting: 0 s .. 5 s}}\n"
+    model = loaded(tmp_path, {"model.yaml": text, "circuit.yaml": part})[0]
+    assert {t.after for t in model.machine("c.sees_failure").transitions} == {None, A_WHILE}
 
 
 @pytest.mark.parametrize("can_fail", ["", ", can_fail: []"])

@@ -161,8 +161,9 @@ class ModelCheck:
         text = definition.closure.scalar.text
         if failure is not None:
             said = as_control_has_it(reads, failure)
-            failures.append(failure_machine(failure, reads, can_fail, text))
-        self.sensors[name] = Sensor(name, reads.guard, can_fail, definition.place, text, said.guard)
+            failures.append(failure_machine(failure, reads, can_fail, text, self.amounts.window))
+        kinds = tuple(one.kind for one in can_fail)
+        self.sensors[name] = Sensor(name, reads.guard, kinds, definition.place, text, said.guard)
 
     def _write(self, drafts: list[MachineDraft]) -> list[Machine]:
         names = {draft.name.name: draft.name for draft in self.draft.machines}

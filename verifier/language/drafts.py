@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from verifier.diagnostics import Findings, Spot, did_you_mean
-from verifier.language.failures import FAILURES, failure_name
+from verifier.language.failures import Failure, failure_name, failures_in
 from verifier.language.model import Role
 from verifier.language.names import Amount, Broken, Closure, Definition, MachineName, Scope
 from verifier.language.shape import (
@@ -46,7 +46,7 @@ class MachineDraft:
 @dataclass(frozen=True, eq=False)
 class SensorDraft:
     definition: Definition
-    can_fail: tuple[str, ...]
+    can_fail: tuple[Failure, ...]
 
 
 class Draft:
@@ -187,15 +187,7 @@ class Draft:
             must=("reads",),
             may=("can_fail", "says", "for each"),
         )
-        failures = []
-        for item in list_of(keys.get("can_fail"), self.findings, "`can_fail`"):
-            failure = text_of(item, self.findings, "a failure")
-            if failure is not None and failure.text not in FAILURES:
-                mark = did_you_mean(failure.text, FAILURES) or f"known: {', '.join(FAILURES)}"
-                message = f"a sensor can't fail `{failure.text}`"
-                self.findings.add("LX314", failure.spot, message, mark=mark)
-            elif failure is not None:
-                failures.append(failure.text)
+        failures = failures_in(keys.get("can_fail"), scope, members, self.findings)
         says = says_of(keys, self.findings)
         reads = keys.get("reads")
         failure = failure_name(outside, failures, entry.key.place) if failures else None
@@ -205,7 +197,7 @@ class Draft:
         if failure is not None:
             scope.declare(entry.key, f"{name}_failure", failure, self.findings)
         if definition is not None:
-            self.sensors.append(SensorDraft(definition, tuple(failures)))
+            self.sensors.append(SensorDraft(definition, failures))
 
     def _define(
         self,
