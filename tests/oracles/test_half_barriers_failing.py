@@ -2,8 +2,8 @@
 
 SR 2010 No. 419 Sch 2: both reds of a signal out while reds should show, the barriers descend at once and stay
 down (para 11); without any power they fall or stay down; neither rises until both have been fully lowered
-(para 12); when one fails to rise the reds continue (para 13); barriers not up for about 3 minutes, alarm
-(para 7); a closing due less than 10 s after the rise begins, they stay down (para 10).
+(para 12); when one fails to rise the reds continue (para 13); barriers not up for about 3 minutes, or main power
+lost, alarm (para 7); a closing due less than 10 s after the rise begins, they stay down (para 10).
 """
 
 from __future__ import annotations
@@ -101,6 +101,40 @@ def test_the_alarm_comes_after_3_minutes_without_raised_barriers() -> None:
     assert walk.refuses(180 - down_for + 0.1)
     walk.wait(180 - down_for)
     assert walk.now.locations["alarm"] == "given"
+
+
+def test_a_barrier_that_does_not_rise_is_told_within_about_3_minutes() -> None:
+    walk = lowered()
+    pass_train(walk)
+    walk.wait(1, "barriers", "one_stays_down")
+    down_for = 3 + 3 + 18 + 1
+    assert walk.refuses(180 - down_for + 0.1)
+    walk.wait(180 - down_for)
+    assert walk.now.locations["alarm"] == "given"
+
+
+def test_train_detection_that_shows_a_train_for_ever_is_told_within_about_3_minutes() -> None:
+    """Nobody else could tell it from a train that is slow: the road is closed for nothing."""
+    walk = Walk(MODEL, 1)
+    walk.wait(60, "strike_in_line_failure", "stuck_true")
+    walk.wait(3)
+    walk.wait(4, "barriers", "falling_above_45")
+    walk.wait(3, "barriers", "falling_below_45")
+    walk.wait(3, "barriers", "lowered")
+    assert walk.refuses(180 - 6 + 0.1)
+    walk.wait(180 - 6)
+    assert walk.now.locations["alarm"] == "given"
+
+
+@pytest.mark.parametrize("lost_to", ["battery", "none"])
+def test_the_loss_of_the_mains_is_told(lost_to: str) -> None:
+    """SR 2010 No. 419 Sch 2 para 7: at once, for nothing is said of a delay."""
+    walk = Walk(MODEL, 1)
+    walk.wait(60, "supply", lost_to)
+    assert walk.now.locations["mains_alarm"] == "given"
+    if lost_to == "battery":
+        walk.wait(60, "supply", "mains")
+        assert walk.now.locations["mains_alarm"] == "quiet"
 
 
 @pytest.mark.parametrize(("is_near", "order"), [(True, "lower"), (False, "raise")])
