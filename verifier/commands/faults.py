@@ -27,15 +27,16 @@ if TYPE_CHECKING:
 @click.command()
 @click.argument("model_file", metavar="MODEL", type=click.Path())
 @shared("spec", "property", "order", "jobs", "time-limit", "memory-limit", "seed", "rates", "hours", "stories",
-        "tree", "study-format", "json")
+        "tree", "list", "study-format", "json")
 def faults(
     model_file: str, specs: tuple[str, ...], property_ids: tuple[str, ...], order: int, rates_file: str | None,
-    hours: float | None, stories: bool, tree: str | None, output_format: str, as_json: bool, **limits: Any,
+    hours: float | None, stories: bool, tree: str | None, only_list: bool, output_format: str, as_json: bool,
+    **limits: Any,
 ) -> int:
     """Find the smallest sets of faults of MODEL that break each property.
 
     A set breaks a property if some run does in which only its faults happen, at most N of them in all
-    (--order). Sets that could not be decided are listed.
+    (--order). Sets that could not be decided are listed. With --list nothing is asked: it tells what can fail.
     """
     from verifier.studies.faults import faults_of, judged_by_faults
     from verifier.views.faults_text import faults_document, faults_text
@@ -43,10 +44,14 @@ def faults(
     shape = chosen_format(output_format, as_json)
     if (rates_file is None) != (hours is None):
         raise click.UsageError("--rates and --hours are given together or not at all")
+    if only_list and (tree or rates_file or stories or property_ids):
+        raise click.UsageError("--list asks nothing: it goes with no --property, --rates, --stories or -o")
     loaded, refused = load_all([model_file], specs)
     if refused:
         return outcome.BAD_INPUT
     ((model, properties),) = loaded
+    if only_list:
+        return told_what_fails(model, shape)
     if property_ids:
         refuse_unknown(property_ids, (prop.id for prop in properties))
     roles = faults_of(model)
@@ -72,6 +77,17 @@ def faults(
     else:
         emit(faults_text(model, roles, ordered, order, rates, span, stories))
     return code
+
+
+def told_what_fails(model: Model, shape: str) -> int:
+    from verifier.language.fallible import faults_in
+    from verifier.views.fault_list import fault_list_document, fault_list_text
+
+    if shape == "json":
+        emit(json.dumps(fault_list_document(model, faults_in(model)), indent=2, ensure_ascii=False) + "\n")
+    else:
+        emit(fault_list_text(model, faults_in(model)))
+    return outcome.GOOD
 
 
 def sought(model: Model, asked: Sequence[Property], order: int, limits: dict[str, Any]) -> list[Found]:

@@ -14,12 +14,13 @@ from verifier.commands.streams import emit
 @click.command("list")
 @shared("spec", "json")
 def list_(specs: tuple[str, ...], as_json: bool) -> int:
-    """List the kinds of crossing, the spec packs, the terms each needs, and its properties.
+    """List the kinds of crossing, the spec packs, the terms each needs, its properties, and parts with their faults.
 
     Packs are those of the folder specs/ here, if there is one, and those that come with strikein; with
-    --spec only the packs named.
+    --spec only the packs named, and no parts.
     """
     from verifier.diagnostics import Findings
+    from verifier.language.fallible import fallible_parts
     from verifier.language.kinds import KINDS
     from verifier.language.load import own_packs_folder, packs_in
     from verifier.language.packs import read_pack
@@ -35,5 +36,5 @@ def list_(specs: tuple[str, ...], as_json: bool) -> int:
             packs += packs_in(own_packs_folder(), findings)
     findings.raise_if_any()
     write = catalogue.catalogue_json if as_json else catalogue.catalogue_text
-    emit(write(KINDS, packs))
+    emit(write(KINDS, packs, [] if specs else list(fallible_parts())))
     return GOOD

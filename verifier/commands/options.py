@@ -77,6 +77,7 @@ OPTIONS: dict[str, Callable[[Any], Any]] = {
         "--hours", type=click.FloatRange(min=0, min_open=True), metavar="H", help="Hours the estimate is for.",
     ),
     "stories": click.option("--stories", is_flag=True, help="Tell the run of each set step by step."),
+    "list": click.option("--list", "only_list", is_flag=True, help="Tell what can fail in MODEL, and ask nothing."),
     "tree": click.option(
         "-o", "--tree", type=click.Path(dir_okay=False, allow_dash=True), metavar="FILE",
         help="Draw the sets as a fault tree: .svg, .png or .dot.",

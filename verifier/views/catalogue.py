@@ -1,16 +1,18 @@
-"""What there is to check with: kinds of crossing, spec packs, the terms they need, their properties."""
+"""What there is to check with: kinds of crossing, spec packs, the terms they need, their properties, parts."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
 
+from verifier.language.fallible import Fallible
 from verifier.language.packs import Pack, PackProperty
+from verifier.views.fault_list import parts_documents, parts_lines
 from verifier.views.text import paragraph
 
 
-def catalogue_text(kinds: Mapping[str, str], packs: Sequence[Pack]) -> str:
-    """Everything as plain text, packs in the order given."""
+def catalogue_text(kinds: Mapping[str, str], packs: Sequence[Pack], parts: Sequence[Fallible]) -> str:
+    """Everything as plain text, packs and parts in the order given."""
     width = max(len(code) for code in kinds)
     lines = ["Kinds of crossing", ""]
     for code, meaning in kinds.items():
@@ -21,6 +23,8 @@ def catalogue_text(kinds: Mapping[str, str], packs: Sequence[Pack]) -> str:
         lines += ["", *pack_lines(pack)]
     if not packs:
         lines += ["", "No spec packs were found."]
+    if parts:
+        lines += ["", *parts_lines(parts)]
     return "\n".join(lines) + "\n"
 
 
@@ -54,7 +58,7 @@ def property_lines(prop: PackProperty) -> list[str]:
     ]
 
 
-def catalogue_json(kinds: Mapping[str, str], packs: Sequence[Pack]) -> str:
+def catalogue_json(kinds: Mapping[str, str], packs: Sequence[Pack], parts: Sequence[Fallible]) -> str:
     """The same as one JSON document."""
     document = {
         "schema_version": 1,
@@ -91,5 +95,6 @@ def catalogue_json(kinds: Mapping[str, str], packs: Sequence[Pack]) -> str:
             }
             for pack in packs
         ],
+        "parts": parts_documents(parts),
     }
     return json.dumps(document, indent=2, ensure_ascii=False) + "\n"
