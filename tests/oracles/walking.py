@@ -18,8 +18,8 @@ MOST_ROUNDS = 100
 class Walk:
     """One run: after ``wait`` seconds the machine named goes to the state named, then control settles.
 
-    A fault is taken where nothing else leads there, and ``budget`` allows it. ``entries`` holds the time at
-    which each machine last entered each state.
+    A fault is taken where it is named, or nothing else leads there, and ``budget`` allows it. ``entries`` holds the
+    time at which each machine last entered each state.
     """
 
     def __init__(self, model: str | Path, budget: int = 0):
@@ -29,15 +29,15 @@ class Walk:
         self.now = self.concrete.initial()
         self._settle()
 
-    def wait(self, seconds, machine: str = "", state: str = "") -> None:
-        steps = self._steps(seconds, machine, state)
+    def wait(self, seconds, machine: str = "", state: str = "", fault: str = "") -> None:
+        steps = self._steps(seconds, machine, state, fault)
         (step,) = [one for one in steps if self._allows(one)] or steps[:1]
         self._take(step)
         self._settle()
 
-    def refuses(self, seconds, machine: str = "", state: str = "") -> bool:
+    def refuses(self, seconds, machine: str = "", state: str = "", fault: str = "") -> bool:
         """Whether the concrete machine does not allow what ``wait`` would do."""
-        return not any(map(self._allows, self._steps(seconds, machine, state)))
+        return not any(map(self._allows, self._steps(seconds, machine, state, fault)))
 
     def _allows(self, step: Step) -> bool:
         try:
@@ -55,7 +55,7 @@ class Walk:
     def between(self, begins: tuple[str, str], ends: tuple[str, str]) -> Fraction:
         return self.entries[ends] - self.entries[begins]
 
-    def _steps(self, seconds, machine: str, state: str) -> list[Step]:
+    def _steps(self, seconds, machine: str, state: str, fault: str = "") -> list[Step]:
         """The ways there; those by a fault only where there is no other."""
         if not machine:
             return [Step("world", Fraction(seconds), ())]
@@ -63,7 +63,7 @@ class Walk:
         found = [
             t
             for t in self.model.machine(machine).transitions
-            if (t.source, t.target) == (here, state)
+            if (t.source, t.target) == (here, state) and (not fault or t.fault == fault)
         ]
         assert found, f"{machine} never goes from {here} to {state}"
         ways = [t for t in found if not t.fault] or found
