@@ -8,6 +8,7 @@ import json
 import os
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -17,26 +18,29 @@ from verifier.commands.check import limits_of, load_all, settings
 from verifier.commands.draw import write_picture
 from verifier.commands.options import chosen_format, shared
 from verifier.commands.selecting import chosen, refuse_unknown
-from verifier.commands.streams import BadInput, emit, read_text, say
+from verifier.commands.streams import BadInput, emit, read_text, say, write_file
 
 if TYPE_CHECKING:
     from verifier.language.model import Model, Property, Role
     from verifier.studies.faults import Found
 
+KEPT = "fault_sets"
+
 
 @click.command()
 @click.argument("model_file", metavar="MODEL", type=click.Path())
 @shared("spec", "property", "order", "jobs", "time-limit", "memory-limit", "seed", "rates", "hours", "stories",
-        "tree", "list", "study-format", "json")
+        "tree", "keep", "list", "study-format", "json")
 def faults(
     model_file: str, specs: tuple[str, ...], property_ids: tuple[str, ...], order: int, rates_file: str | None,
-    hours: float | None, stories: bool, tree: str | None, only_list: bool, output_format: str, as_json: bool,
-    **limits: Any,
+    hours: float | None, stories: bool, tree: str | None, keep: str | None, only_list: bool, output_format: str,
+    as_json: bool, **limits: Any,
 ) -> int:
     """Find the smallest sets of faults of MODEL that break each property.
 
     A set breaks a property if some run does in which only its faults happen, at most N of them in all
-    (--order). Sets that could not be decided are listed. With --list nothing is asked: it tells what can fail.
+    (--order). Sets that could not be decided are listed. With --keep, what has been found is kept, and a run that
+    was broken off goes on from there. With --list nothing is asked: it tells what can fail.
     """
     from verifier.studies.faults import faults_of, judged_by_faults
     from verifier.views.faults_text import faults_document, faults_text
@@ -44,8 +48,8 @@ def faults(
     shape = chosen_format(output_format, as_json)
     if (rates_file is None) != (hours is None):
         raise click.UsageError("--rates and --hours are given together or not at all")
-    if only_list and (tree or rates_file or stories or property_ids):
-        raise click.UsageError("--list asks nothing: it goes with no --property, --rates, --stories or -o")
+    if only_list and (tree or rates_file or stories or property_ids or keep):
+        raise click.UsageError("--list asks nothing: it goes with no --property, --rates, --stories, --keep or -o")
     loaded, refused = load_all([model_file], specs)
     if refused:
         return outcome.BAD_INPUT
@@ -60,7 +64,7 @@ def faults(
     if not asked:
         say(f"{model.path}: none of these properties can be broken by a fault; nothing is asked")
         return outcome.NOT_DECIDED
-    ordered = sought(model, asked, order, limits)
+    ordered = sought(model, asked, order, limits, None if keep is None else folder_for(keep))
     code = outcome.GOOD
     if any(one.sets for one in ordered):
         code = outcome.FOUND
@@ -90,17 +94,52 @@ def told_what_fails(model: Model, shape: str) -> int:
     return outcome.GOOD
 
 
-def sought(model: Model, asked: Sequence[Property], order: int, limits: dict[str, Any]) -> list[Found]:
-    """What `smallest_sets` finds, in the order asked, with progress on standard error."""
+def sought(
+    model: Model, asked: Sequence[Property], order: int, limits: dict[str, Any], folder: Path | None = None
+) -> list[Found]:
+    """What `smallest_sets` finds, in the order asked, with progress on standard error. What is decided is kept in
+    ``folder``, and not sought where it is there already."""
     from verifier.commands.progress import Progress
     from verifier.studies.faults import smallest_sets
+    from verifier.studies.kept_faults import name_of, to_bytes
+    from verifier.views.document import library_versions
 
     jobs = limits.get("jobs") or os.cpu_count() or 1
-    with Progress(model.path) as progress:
-        found = {
-            one.property.id: one for one in smallest_sets(model, asked, order, limits_of(limits), jobs, progress)
-        }
+    files: dict[str, Path] = {}
+    if folder is not None:
+        versions = library_versions()
+        files = {prop.id: folder / f"{name_of(model, prop, order, versions)}.txt" for prop in asked}
+    found = {prop.id: read_kept(model, prop, files[prop.id]) for prop in asked if is_kept(files.get(prop.id))}
+    left = [prop for prop in asked if prop.id not in found]
+    if left:
+        with Progress(model.path) as progress:
+            for one in smallest_sets(model, left, order, limits_of(limits), jobs, progress):
+                found[one.property.id] = one
+                if folder is not None and not one.undecided:
+                    write_file(str(files[one.property.id]), to_bytes(model, one))
     return [found[prop.id] for prop in asked]
+
+
+def folder_for(keep: str) -> Path:
+    folder = Path(keep) / KEPT
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise BadInput(f"{folder} cannot be made: {error.strerror or error}") from error
+    return folder
+
+
+def is_kept(file: Path | None) -> bool:
+    return file is not None and file.is_file()
+
+
+def read_kept(model: Model, prop: Property, file: Path) -> Found:
+    from verifier.studies.kept_faults import Damaged, from_bytes
+
+    try:
+        return from_bytes(model, prop, file.read_bytes())
+    except (OSError, Damaged) as error:
+        raise BadInput(f"{file} is damaged: {error}; remove it, and {prop.id} is asked again") from error
 
 
 def read_rates(file: str, model: Model, roles: Mapping[str, Role]) -> dict[str, Fraction]:

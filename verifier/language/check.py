@@ -13,7 +13,7 @@ from verifier.language.failures import as_control_has_it, failure_machine
 from verifier.language.guard import And, Const, Guard, Is, Not
 from verifier.language.kinds import JURISDICTIONS, KINDS, WITHOUT_LOGIC
 from verifier.language.machines import MachineWriter
-from verifier.language.model import Machine, Model, Parameter, Sensor, Term, Window
+from verifier.language.model import Machine, Model, Parameter, Property, Sensor, Term, Window
 from verifier.language.names import Amount, Broken, Closure, Definition, Scope
 from verifier.language.parts import Parts
 from verifier.language.resolve import Meanings
@@ -279,6 +279,13 @@ def guard_text(guard: Guard) -> str:
         return f"not ({guard_text(guard.part)})"
     word = " and " if isinstance(guard, And) else " or "
     return f"({word.join(guard_text(part) for part in guard.parts)})"
+
+
+def property_text(prop: Property) -> str:
+    """One text for all that is asked by ``prop``, the same in every run of the program: what is kept of one answer
+    is kept under it. Its budget and classes of faults are not among it."""
+    guards = " / ".join(guard_text(guard) for guard in (prop.p, prop.q, prop.r))
+    return f"{prop.id} {prop.form.value} {guards} {prop.bound} {prop.subject} needs {' '.join(prop.needs)}"
 
 
 def _window_text(window: Window | None) -> str:
