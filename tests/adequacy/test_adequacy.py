@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import os
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
-from tests.commands.running import run
+from tests.commands.running import ENVIRONMENT, run
 from verifier.evidence.pipeline import Limits, verify
 from verifier.evidence.replay import replay_trace
 from verifier.language.load import built_in_properties, load
@@ -79,6 +81,22 @@ def test_what_was_kept_is_not_judged_again(whole, monkeypatch) -> None:
     monkeypatch.setattr("verifier.studies.adequacy.judge_all", None)
     again = run("adequacy", BELL, "--json", "--keep", whole["kept"])
     assert json.loads(again.stdout)["plants"] == whole["plants"]
+
+
+def test_what_was_kept_is_found_again_by_every_process(tmp_path) -> None:
+    """Sets of states are written in another order each time the program runs."""
+    program = (
+        "import sys\n"
+        "from verifier.commands.adequacy import _folder\n"
+        "from verifier.language.load import load\n"
+        "print(_folder(sys.argv[1], *load('models/half_barriers_failures.yaml')).name)"
+    )
+    names = {
+        subprocess.run([sys.executable, "-c", program, str(tmp_path)], env=ENVIRONMENT | {"PYTHONHASHSEED": seed},
+                       capture_output=True, text=True, check=True).stdout
+        for seed in ("1", "2", "3", "4")
+    }
+    assert len(names) == 1
 
 
 def test_a_damaged_file_of_what_was_kept_is_named(tmp_path) -> None:

@@ -114,7 +114,9 @@ def _folder(keep: str, model: Model, asked: Sequence[Property]) -> Path:
     """One for each model and what was asked of it, so that no answer is taken for another's."""
     import hashlib
 
-    ids = " ".join(sorted(repr((p.id, p.form, p.p, p.q, p.r, p.bound, p.budget)) for p in asked))
+    from verifier.language.check import property_text
+
+    ids = " ".join(sorted(f"{property_text(p)} {p.budget} {p.faults_of}" for p in asked))
     folder = Path(keep) / KEPT / hashlib.sha256(f"{model.digest} {ids}".encode()).hexdigest()[:16]
     try:
         folder.mkdir(parents=True, exist_ok=True)
