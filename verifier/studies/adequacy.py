@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, Future, wait
 from dataclasses import dataclass, replace
-from multiprocessing import get_context
 from typing import Any
 
 from verifier.evidence.carrying import carried_over
@@ -23,6 +22,7 @@ from verifier.semantics.run import Certificate, Gap, Run, Step
 from verifier.studies.difference import difference, with_parting
 from verifier.studies.outcomes import CAUGHT, EQUIVALENT, HARMLESS, UNDECIDED, UNNOTICED, Outcome
 from verifier.studies.plants import Plant
+from verifier.studies.processes import processes
 from verifier.studies.suggestion import suggested
 
 HOLDS = ("proved", "shown")
@@ -73,20 +73,16 @@ def judge_all(
 ) -> Iterator[Outcome]:
     """The outcome of each plant, as they come; each in a process that is not used again, so that what one
     needs of memory is given back."""
-    context = get_context("fork")
-    with ProcessPoolExecutor(jobs, context, initializer=_set, initargs=(question,)) as pool:
+    with processes(jobs, _set, question) as pool:
         waiting: set[Future[Outcome]] = {pool.submit(_outcome, plant) for plant in planted}
         done = 0
-        try:
-            while waiting:
-                ready, waiting = wait(waiting, return_when=FIRST_COMPLETED)
-                for one in ready:
-                    done += 1
-                    found = one.result()
-                    progress(found.plant.id, f"{found.outcome}, {done} of {len(planted)} plants")
-                    yield found
-        finally:
-            pool.shutdown(wait=False, cancel_futures=True)
+        while waiting:
+            ready, waiting = wait(waiting, return_when=FIRST_COMPLETED)
+            for one in ready:
+                done += 1
+                found = one.result()
+                progress(found.plant.id, f"{found.outcome}, {done} of {len(planted)} plants")
+                yield found
 
 
 _question: Question

@@ -11,10 +11,9 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures import as_completed
 from dataclasses import dataclass, field, replace
 from itertools import combinations
-from multiprocessing import get_context
 
 from verifier.evidence.pipeline import FOUNDATIONS, verify
 from verifier.evidence.result import ReplayedTrace, Result
@@ -22,6 +21,7 @@ from verifier.evidence.verdicts import Bench, Limits
 from verifier.language.granting import with_faults
 from verifier.language.load import built_in_properties
 from verifier.language.model import Form, Model, Property, Role
+from verifier.studies.processes import processes
 
 Faults = frozenset[str]
 Ask = Callable[[Faults], Result]
@@ -100,9 +100,7 @@ def smallest_sets(
             left.append((result.property, result))
     if not left:
         return
-    with ProcessPoolExecutor(
-        jobs, get_context("fork"), initializer=_set, initargs=(model, order, limits, is_grounded)
-    ) as pool:
+    with processes(jobs, _set, model, order, limits, is_grounded) as pool:
         waiting = [pool.submit(_sets_of, prop, first) for prop, first in left]
         for number, one in enumerate(as_completed(waiting), start=1):
             found = one.result()
