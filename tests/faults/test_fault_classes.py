@@ -166,3 +166,11 @@ def test_what_is_not_put_to_the_test_where_time_stops_withstands_nothing(tmp_pat
     code, found = faults_of_one_demand(tmp_path, "tests/faults/locked.yaml", demand)
     assert code == 3 and found["sets"] == []
     assert any("`time stops`" in one["reason"] for one in found["undecided"])
+
+
+def test_faults_are_told_by_the_classes_that_a_rule_may_name():
+    done = run("faults", TWO, "--order", "1", "--property", "of-any", "--jobs", "1", "--json")
+    assert {one["name"]: one["class"] for one in json.loads(done.stdout)["faults"]} == OF_CLASS
+    text = " ".join(run("faults", TWO, "--order", "1", "--property", "of-any", "--jobs", "1").stdout.split())
+    assert "called_stuck_false (sensor called: stuck false)" in text
+    assert "only its faults happen, at most once." in text

@@ -21,7 +21,7 @@ from verifier.commands.selecting import chosen, refuse_unknown
 from verifier.commands.streams import BadInput, emit, read_text, say, write_file
 
 if TYPE_CHECKING:
-    from verifier.language.model import Model, Property, Role
+    from verifier.language.model import Model, Property
     from verifier.studies.faults import Found
 
 KEPT = "fault_sets"
@@ -58,8 +58,8 @@ def faults(
         return told_what_fails(model, shape)
     if property_ids:
         refuse_unknown(property_ids, (prop.id for prop in properties))
-    roles = faults_of(model)
-    rates = None if rates_file is None else read_rates(rates_file, model, roles)
+    classes = faults_of(model)
+    rates = None if rates_file is None else read_rates(rates_file, model, classes)
     asked = judged_by_faults(chosen(properties, property_ids))
     if not asked:
         say(f"{model.path}: none of these properties can be broken by a fault; nothing is asked")
@@ -73,13 +73,13 @@ def faults(
     if tree is not None:
         from verifier.views.fault_tree import fault_tree
 
-        write_picture(fault_tree(model, roles, ordered), tree, "")
+        write_picture(fault_tree(model, classes, ordered), tree, "")
     span = None if hours is None else Fraction(hours)
     if shape == "json":
-        whole = faults_document(model, roles, ordered, settings(limits) | {"order": order}, rates, span, code)
+        whole = faults_document(model, classes, ordered, settings(limits) | {"order": order}, rates, span, code)
         emit(json.dumps(whole, indent=2, ensure_ascii=False) + "\n")
     else:
-        emit(faults_text(model, roles, ordered, order, rates, span, stories))
+        emit(faults_text(model, classes, ordered, order, rates, span, stories))
     return code
 
 
@@ -142,7 +142,7 @@ def read_kept(model: Model, prop: Property, file: Path) -> Found:
         raise BadInput(f"{file} is damaged: {error}; remove it, and {prop.id} is asked again") from error
 
 
-def read_rates(file: str, model: Model, roles: Mapping[str, Role]) -> dict[str, Fraction]:
+def read_rates(file: str, model: Model, classes: Mapping[str, str]) -> dict[str, Fraction]:
     """Failures per hour by fault, from a CSV file with the heads `fault` and `per_hour`.
 
     Raises
@@ -161,8 +161,8 @@ def read_rates(file: str, model: Model, roles: Mapping[str, Role]) -> dict[str, 
         if len(cells) != 2:
             raise BadInput(f"{file}:{number}: two cells are due, fault and failures per hour, as `lamp_out,1e-6`")
         name, text = cells
-        if name not in roles:
-            known = ", ".join(roles) or "none"
+        if name not in classes:
+            known = ", ".join(classes) or "none"
             raise BadInput(f"{file}:{number}: {model.path} has no fault `{name}`; it has: {known}")
         if name in found:
             raise BadInput(f"{file}:{number}: `{name}` has a rate already; give each fault once")

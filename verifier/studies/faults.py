@@ -18,9 +18,9 @@ from itertools import combinations
 from verifier.evidence.pipeline import FOUNDATIONS, verify
 from verifier.evidence.result import ReplayedTrace, Result
 from verifier.evidence.verdicts import Bench, Limits
-from verifier.language.granting import with_faults
+from verifier.language.granting import class_of, with_faults
 from verifier.language.load import built_in_properties
-from verifier.language.model import Form, Model, Property, Role
+from verifier.language.model import Form, Model, Property
 from verifier.studies.processes import processes
 
 Faults = frozenset[str]
@@ -30,7 +30,6 @@ Progress = Callable[[str, str], None]
 
 # A property that is not put to the test is not broken; why it is not is said of one that no fault puts to it.
 HELD = ("proved", "vacuous")
-HUMAN = (Role.OPERATOR, Role.ROAD_USER, Role.TRAIN)
 
 
 @dataclass(frozen=True)
@@ -67,13 +66,13 @@ class Found:
         return not self.sets and not self.undecided
 
 
-def faults_of(model: Model) -> dict[str, Role]:
-    """Each fault with the role of the machine it befalls; of several the first."""
-    found: dict[str, Role] = {}
+def faults_of(model: Model) -> dict[str, str]:
+    """Each fault with its class (``specs/semantics.md`` 4.4); where it befalls several machines that of the first."""
+    found: dict[str, str] = {}
     for machine in model.machines:
         for t in machine.transitions:
             if t.fault is not None:
-                found.setdefault(t.fault, machine.role)
+                found.setdefault(t.fault, class_of(machine))
     return dict(sorted(found.items()))
 
 

@@ -7,13 +7,13 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from verifier.language.model import Model, Role
+from verifier.language.model import Model
 from verifier.views.palette import ALARM, FONT, INK
 
 TITLE_CHARS, EVENT_CHARS = 34, 16
 
 
-def fault_tree(model: Model, roles: Mapping[str, Role], found: Sequence[Any]) -> str:
+def fault_tree(model: Model, classes: Mapping[str, str], found: Sequence[Any]) -> str:
     """The DOT text: one tree for each property that some set breaks; a fault in several sets is drawn in each,
     as it is one event, with the same number."""
     import graphviz
@@ -34,13 +34,13 @@ def fault_tree(model: Model, roles: Mapping[str, Role], found: Sequence[Any]) ->
         node_attr={"fontname": FONT, "fontsize": "11", "fontcolor": INK, "color": INK},
         edge_attr={"color": INK, "arrowhead": "none"},
     )
-    numbers = {name: number for number, name in enumerate(roles, start=1)}
+    numbers = {name: number for number, name in enumerate(classes, start=1)}
     for place, one in enumerate(broken):
-        _add_tree(graph, place, one, roles, numbers)
+        _add_tree(graph, place, one, classes, numbers)
     return graph.source
 
 
-def _add_tree(graph, place: int, found: Any, roles: Mapping[str, Role], numbers: Mapping[str, int]) -> None:
+def _add_tree(graph, place: int, found: Any, classes: Mapping[str, str], numbers: Mapping[str, int]) -> None:
     top = f"p{place}"
     says = "\n".join(textwrap.wrap(f"not so: {found.property.says}", TITLE_CHARS))
     graph.node(top, label=f"{found.property.id}\n{says}", shape="box", penwidth="1.5", margin="0.15,0.08",
@@ -60,7 +60,7 @@ def _add_tree(graph, place: int, found: Any, roles: Mapping[str, Role], numbers:
             _event(graph, below, f"{top} {number} none", "no fault needed", ALARM)
         for name in one.faults:
             words = "\n".join(textwrap.wrap(name.replace("_", " "), EVENT_CHARS))
-            _event(graph, below, f"{top} {number} {name}", f"{numbers[name]}\n{words}\n({roles[name].value})", INK)
+            _event(graph, below, f"{top} {number} {name}", f"{numbers[name]}\n{words}\n({classes[name]})", INK)
     for number, one in enumerate(found.undecided):
         words = "\n".join(textwrap.wrap(", ".join(one.faults).replace("_", " ") or "no fault", EVENT_CHARS * 2))
         node = f"{top} open {number}"
@@ -69,5 +69,6 @@ def _add_tree(graph, place: int, found: Any, roles: Mapping[str, Role], numbers:
 
 
 def _event(graph, parent: str, node: str, label: str, colour: str) -> None:
-    graph.node(node, label=label, shape="circle", color=colour, margin="0.02", fontsize="10")
+    graph.node(node, label=label, shape="circle", color=colour, margin="0.02",
+               fontsize="10")
     graph.edge(parent, node)

@@ -9,7 +9,7 @@ from math import prod
 from typing import Any
 
 from verifier.evidence.trace_json import to_json
-from verifier.language.model import Model, Role
+from verifier.language.model import Model
 from verifier.views.amounts import count_text
 from verifier.views.document import SCHEMA_VERSION, library_versions, tool_version
 from verifier.views.failing import sensor_failures
@@ -28,7 +28,7 @@ ESTIMATE = (
 
 
 def faults_document(
-    model: Model, roles: Mapping[str, Role], found: Sequence[Any], settings: Mapping[str, Any],
+    model: Model, classes: Mapping[str, str], found: Sequence[Any], settings: Mapping[str, Any],
     rates: Mapping[str, Fraction] | None, hours: Fraction | None, exit_code: int,
 ) -> dict[str, Any]:
     return {
@@ -37,8 +37,8 @@ def faults_document(
         "settings": dict(settings),
         "model": {"path": model.path, "digest": model.digest, "crossing": model.crossing, "kind": model.kind},
         "faults": [
-            {"name": name, "role": role.value, "sets": n}
-            for (name, role), n in zip(roles.items(), _importance(roles, found), strict=True)
+            {"name": name, "class": of, "sets": n}
+            for (name, of), n in zip(classes.items(), _importance(classes, found), strict=True)
         ],
         "properties": [_one_document(model, one, rates, hours) for one in found],
         "exit_code": exit_code,
@@ -63,9 +63,9 @@ def _one_document(model: Model, found: Any, rates, hours) -> dict[str, Any]:
     }
 
 
-def _importance(roles: Mapping[str, Role], found: Sequence[Any]) -> list[int]:
+def _importance(classes: Mapping[str, str], found: Sequence[Any]) -> list[int]:
     counted = Counter(name for one in found for fault_set in one.sets for name in fault_set.faults)
-    return [counted[name] for name in roles]
+    return [counted[name] for name in classes]
 
 
 def estimate(sets: Sequence[Any], rates: Mapping[str, Fraction], hours: Fraction) -> tuple[Fraction, list[str]]:
@@ -82,19 +82,19 @@ def _estimate_document(found: Any, rates: Mapping[str, Fraction], hours: Fractio
 
 
 def faults_text(
-    model: Model, roles: Mapping[str, Role], found: Sequence[Any], order: int,
+    model: Model, classes: Mapping[str, str], found: Sequence[Any], order: int,
     rates: Mapping[str, Fraction] | None, hours: Fraction | None, stories: bool,
 ) -> str:
     lines = [f"{model.crossing} ({model.kind}, {model.jurisdiction})  {model.path}", f"model digest {model.digest}"]
     lines += paragraph(
-        f"A set breaks a property if some run does in which only its faults happen, at most {order} times in all. "
-        "Smallest sets only."
+        "A set breaks a property if some run does in which only its faults happen, at most "
+        f"{'once' if order == 1 else f'{order} times in all'}. Smallest sets only."
     )
     lines.append("")
     holding = [one.property.id for one in found if one.holds]
     for one in found:
         if not one.holds:
-            lines += [*_broken_lines(model, roles, one, rates, hours, stories), ""]
+            lines += [*_broken_lines(model, classes, one, rates, hours, stories), ""]
     if holding:
         lines += paragraph(
             f"Broken by no set of up to {count_text(order, 'fault')} (proved, no limit on the length of runs):",
@@ -104,7 +104,7 @@ def faults_text(
                 remark = f" (never put to the test: {one.untested})" if one.untested else ""
                 lines += paragraph(f"{one.property.id}{remark}", "  ", "    ")
         lines.append("")
-    lines += _importance_lines(roles, found)
+    lines += _importance_lines(classes, found)
     if rates is not None:
         lines += [*paragraph(ESTIMATE), ""]
     broken = sum(bool(one.sets) for one in found)
@@ -118,13 +118,13 @@ def faults_text(
 
 
 def _broken_lines(
-    model: Model, roles: Mapping[str, Role], found: Any, rates, hours, stories: bool
+    model: Model, classes: Mapping[str, str], found: Any, rates, hours, stories: bool
 ) -> list[str]:
     lines = paragraph(f"{'BROKEN' if found.sets else 'not decided':<12}{found.property.id}", hanging=INDENT)
     lines += paragraph(found.property.says, INDENT)
     failing = sensor_failures(model)
     for number, one in enumerate(found.sets, start=1):
-        what = " + ".join(_fault_words(name, roles, failing) for name in one.faults) or "no fault at all"
+        what = " + ".join(_fault_words(name, classes, failing) for name in one.faults) or "no fault at all"
         steps = count_text(len(one.trace.run.steps), "step")
         lines += paragraph(f"{number}. {what}: a run of {steps}", INDENT, INDENT + "   ")
         if stories:
@@ -144,18 +144,18 @@ def _broken_lines(
     return lines
 
 
-def _fault_words(name: str, roles: Mapping[str, Role], failing: Mapping[str, tuple[str, str]]) -> str:
-    words = roles[name].value
+def _fault_words(name: str, classes: Mapping[str, str], failing: Mapping[str, tuple[str, str]]) -> str:
+    words = classes[name]
     if name in failing:
         sensor, way = failing[name]
-        words += f": the sensor {sensor} is {way}"
+        words = f"{words} {sensor}: {way}"
     return f"{name} ({words})"
 
 
-def _importance_lines(roles: Mapping[str, Role], found: Sequence[Any]) -> list[str]:
-    counted = [(n, name) for name, n in zip(roles, _importance(roles, found), strict=True)]
+def _importance_lines(classes: Mapping[str, str], found: Sequence[Any]) -> list[str]:
+    counted = [(n, name) for name, n in zip(classes, _importance(classes, found), strict=True)]
     if not counted:
         return ["The model has no faults.", ""]
     lines = ["In how many of these sets each fault is:"]
-    lines += [f"{n:>6}  {name} ({roles[name].value})" for n, name in sorted(counted, key=lambda i: (-i[0], i[1]))]
+    lines += [f"{n:>6}  {name} ({classes[name]})" for n, name in sorted(counted, key=lambda i: (-i[0], i[1]))]
     return [*lines, ""]

@@ -16,7 +16,7 @@ from typing import Any
 from verifier.evidence.result import ModelResult, Result
 from verifier.language.hazards import hazards
 from verifier.language.load import own_packs_folder
-from verifier.language.model import Model, Role
+from verifier.language.model import Model
 from verifier.studies.cause import Cause, SafeRun
 from verifier.views.amounts import allowed_text, count_text, seconds_text, short_seconds_text
 from verifier.views.control_table import HEADS, rows
@@ -40,11 +40,11 @@ LANES_ACROSS = 10
 
 @dataclass(frozen=True)
 class FaultSets:
-    """The smallest sets of at most ``order`` faults; ``roles`` names all faults of the model,
+    """The smallest sets of at most ``order`` faults; ``classes`` names all faults of the model,
     ``found`` are those of `verifier.studies.faults`."""
 
     order: int
-    roles: Mapping[str, Role]
+    classes: Mapping[str, str]
     found: Sequence[Any]
 
 
@@ -245,13 +245,13 @@ def _faults(model: Model, sets: FaultSets | None) -> dict[str, Any] | None:
     return {
         "asked": len(sets.found),
         "order_text": f"at most {count_text(sets.order, 'fault')}",
-        "all": ", ".join(readable(name) for name in sets.roles),
+        "all": ", ".join(readable(name) for name in sets.classes),
         "rows": [
             {"id": one.property.id, "sets": "; ".join(_set_text(each.faults) for each in one.sets),
              "undecided": "; ".join(_set_text(each.faults) for each in one.undecided)}
             for one in broken
         ],
-        "tree": _drawn(fault_tree(model, sets.roles, sets.found)) if broken else None,
+        "tree": _drawn(fault_tree(model, sets.classes, sets.found)) if broken else None,
     }
 
 
