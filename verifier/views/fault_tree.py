@@ -29,7 +29,7 @@ def fault_tree(model: Model, classes: Mapping[str, str], found: Sequence[Any]) -
             f"Model digest {model.digest[:12]}. For the model as written; not a safety case.\\l",
             "labelloc": "t", "labeljust": "l", "fontname": FONT, "fontsize": "14", "fontcolor": INK,
             "rankdir": "TB", "nodesep": "0.25", "ranksep": "0.35", "bgcolor": "white", "margin": "0.25",
-            "splines": "line", "pack": "28", "packmode": f"array_tu{columns}",
+            "splines": "ortho", "pack": "28", "packmode": f"array_tu{columns}",
         },
         node_attr={"fontname": FONT, "fontsize": "11", "fontcolor": INK, "color": INK},
         edge_attr={"color": INK, "arrowhead": "none"},
@@ -69,6 +69,6 @@ def _add_tree(graph, place: int, found: Any, classes: Mapping[str, str], numbers
 
 
 def _event(graph, parent: str, node: str, label: str, colour: str) -> None:
-    graph.node(node, label=label, shape="circle", color=colour, margin="0.02",
+    graph.node(node, label=label, shape="circle", color=colour, margin="0.02", width="1.35", fixedsize="true",
                fontsize="10")
     graph.edge(parent, node)
