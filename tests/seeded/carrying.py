@@ -1,8 +1,7 @@
-"""Proofs of the good models, held against their flawed variants.
+"""Proofs of the good models, tried first on their flawed variants.
 
-One change leaves most of a design as it was, and then what is left of the proof of a property of the good
-model often proves it of the flawed one. Whether it does the re-check decides, which writes every obligation
-anew from the whole flawed model. Asking it first leaves the engines only what the change touches.
+One change leaves most of a design as it was, and then the proof of a property of the good model often proves it
+of the flawed one: z3 is asked, on the whole flawed model, and the engines are left only what the change touches.
 """
 
 from __future__ import annotations
@@ -13,12 +12,22 @@ import re
 from collections.abc import Iterable
 from pathlib import Path
 
-from verifier.evidence.pipeline import Limits, verify
+from verifier.engines.mirror import Proof
+from verifier.engines.study import Study
+from verifier.evidence.verdicts import Bench, Ground, Limits, ground_of
 from verifier.language.load import built_in_properties, load
-from verifier.language.model import Model, Property
-from verifier.semantics.run import Certificate
+from verifier.language.model import Form, Model, Property
 
 LIMITS = Limits(time_limit_s=600)
+
+# By the faults allowed.
+Proofs = dict[Ground, list[Proof]]
+
+
+def study_of(bench: Bench) -> Study:
+    study = bench.study()
+    assert isinstance(study, Study)
+    return study
 
 
 def all_asked(model: Model, properties: Iterable[Property]) -> list[Property]:
@@ -33,16 +42,18 @@ def all_asked(model: Model, properties: Iterable[Property]) -> list[Property]:
     return list(first.values())
 
 
-def proofs_of(good: Path, folder: Path) -> dict[str, Certificate]:
-    """The certificates of a good model by property; made once for all processes that share ``folder``."""
+def proofs_of(good: Path, folder: Path) -> Proofs:
+    """The proofs of a good model; made once for all processes that share ``folder``."""
     kept = folder / f"{good.stem}.proofs"
     with (folder / f"{good.stem}.lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         if not kept.exists():
             model, properties = load(str(good))
-            found = verify(model, all_asked(model, properties), LIMITS)
-            proofs = {
-                r.property.id: r.certificate.certificate for r in found.results if r.certificate
-            }
-            kept.write_bytes(pickle.dumps(proofs))
+            benches: dict[Ground, Bench] = {}
+            for prop in all_asked(model, properties):
+                ground = ground_of(prop)
+                bench = benches.setdefault(ground, Bench.on(model, ground, LIMITS))
+                if prop.form is not Form.DEAD:
+                    bench.find(study_of(bench), prop)
+            kept.write_bytes(pickle.dumps({ground: study_of(b).proofs for ground, b in benches.items()}))
     return pickle.loads(kept.read_bytes())

@@ -7,13 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from tests.seeded.carrying import proofs_of
-from verifier.semantics.run import Certificate
+from tests.seeded.carrying import Proofs, proofs_of
 
 
 @pytest.fixture(scope="session")
-def good_proofs(tmp_path_factory) -> Callable[[Path], dict[str, Certificate]]:
-    """The certificates of a good model, the same for all processes of a parallel run."""
+def good_proofs(tmp_path_factory) -> Callable[[Path], Proofs]:
+    """The proofs of a good model, the same for all processes of a parallel run."""
     folder = tmp_path_factory.getbasetemp()
     shared = folder.parent if folder.name.startswith("popen-") else folder
     return lambda good: proofs_of(good, shared)

@@ -16,8 +16,7 @@ from pathlib import Path
 import pytest
 
 from tests.commands.running import run
-from tests.seeded.carrying import LIMITS, all_asked
-from verifier.evidence.carrying import carried_over
+from tests.seeded.carrying import LIMITS, all_asked, study_of
 from verifier.evidence.result import Result
 from verifier.evidence.verdicts import Bench, ground_of
 from verifier.language.load import built_in_properties, load
@@ -27,7 +26,6 @@ from verifier.semantics.run import Certificate, Trace
 ROOT = Path(__file__).resolve().parents[2]
 FLAWED = sorted((ROOT / "models" / "flawed").glob("*.yaml"))
 ERRORS = sorted((ROOT / "tests" / "seeded" / "errors").glob("*/*.yaml"))
-# Large ones, of which what is proved is carried over to their flawed variants.
 MODELS = ("full_barriers", "half_barriers")
 
 _CAUGHT = re.compile(r"^# caught (?:only )?by: (\S.*?) *$", re.MULTILINE)
@@ -118,15 +116,11 @@ def test_what_the_file_names_is_violated_and_nothing_else(path: Path, good_proof
     caught, left = set(), []
     for ground in sorted({ground_of(p) for p in asked}):
         bench = Bench.on(model, ground, LIMITS)
+        study_of(bench).proofs += good_proofs(good_model(path)).get(ground, [])
         under_it = [p for p in asked if ground_of(p) == ground]
         named = [p for p in under_it if family(p) in names]
         caught |= {family(p) for p in named if is_caught(bench.judged(p))}
-        others = [p for p in under_it if p not in named]
-        if ground == (0, ()) and good_model(path).stem in MODELS:
-            proofs = good_proofs(good_model(path))
-            proved = carried_over(model, bench.runs(), others, proofs)
-            others = [p for p in others if p.id not in proved]
-        left += [p.id for p in others if not is_spared(bench, p)]
+        left += [p.id for p in under_it if p not in named and not is_spared(bench, p)]
     assert caught == names
     assert left == []
 
@@ -136,7 +130,7 @@ def is_spared(bench: Bench, prop: Property) -> bool:
     word on every proof of the good models, and of the flaws' own catchers, is asked elsewhere."""
     if prop.form is Form.DEAD:
         return bench.judged(prop).verdict == "proved"
-    return isinstance(bench.find(bench.study(), prop), Trace if is_scenario(prop) else Certificate)
+    return isinstance(bench.find(study_of(bench), prop), Trace if is_scenario(prop) else Certificate)
 
 
 def is_scenario(prop: Property) -> bool:

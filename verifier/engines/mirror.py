@@ -1,4 +1,4 @@
-"""The proof of a property for one member of a group, tried for another.
+"""The proof of a property for one member of a group, tried for another; or that of a like model for this one.
 
 What holds of the up line mostly holds of the down line for the same reasons, told of the machines of the
 down line. So the lemmas of the first proof are renamed, and z3 is asked whether they do; where the lines
@@ -56,7 +56,7 @@ class Guesses:
 
 
 def guesses(proofs: Sequence[Proof], prop: Property, system: System) -> list[Guesses] | None:
-    """What the proof of ``prop`` for another member says of this one; None where there is none."""
+    """What the proof of ``prop`` for another member, or of a like model, says of this; None where there is none."""
     for proof in proofs:
         swap = _swap(proof.prop, prop)
         if swap is None:
@@ -71,7 +71,9 @@ def guesses(proofs: Sequence[Proof], prop: Property, system: System) -> list[Gue
 
 def _swap(one: Property, other: Property) -> Callable[[str], str] | None:
     """Names that speak of the member of ``one`` as those that speak of the member of ``other``, and the other
-    way round; None when the two are not one property of two members."""
+    way round, or as they are; None when the two are not one property."""
+    if (one.form, one.pack, one.id) == (other.form, other.pack, other.id):
+        return lambda name: name
     if (one.form, one.pack, _MEMBER.sub("", one.id)) != (other.form, other.pack, _MEMBER.sub("", other.id)):
         return None
     mine, yours = _MEMBER.search(one.id), _MEMBER.search(other.id)

@@ -40,6 +40,7 @@ class Study:
 
     ``start`` is the clock-free exploration; ``group`` adds explorations with some clocks exact, each made
     once and from ``start`` alone, so that what a property uses does not depend on who asked before.
+    ``proofs`` are tried first for other members of a group; those of a like model may be put there.
     """
 
     model: Model
