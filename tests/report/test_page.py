@@ -144,6 +144,7 @@ def test_fault_sets_are_shown_when_sought(tmp_path):
     for one in json.loads(done.stdout)["properties"]:
         for each in one["sets"]:
             assert " and ".join(name.replace("_", " ") for name in each["faults"]) in body
+        assert (one["id"] in body.partition("Broken by no such set: ")[2].partition(".")[0]) is not bool(one["sets"])
 
 
 def test_no_fault_set_is_claimed_where_nothing_was_asked(tmp_path):

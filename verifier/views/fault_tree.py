@@ -24,8 +24,9 @@ def fault_tree(model: Model, classes: Mapping[str, str], found: Sequence[Any]) -
         "fault tree",
         graph_attr={
             "label": f"{model.crossing} ({model.kind}, {model.jurisdiction}): smallest sets of faults that break a "
-            "property\\lBox: what must not happen. ≥1: any one below suffices. &: all below together. Circle: a "
-            "fault, with one number wherever it stands.\\lDashed: sets within these faults could not be decided.\\l"
+            "property\\lBox: what must not happen. ≥1: any one below suffices. &: all below together.\\l"
+            "Circle: a fault, with one number wherever it stands.\\l"
+            "Dashed: sets within these faults could not be decided.\\l"
             f"Model digest {model.digest[:12]}. For the model as written; not a safety case.\\l",
             "labelloc": "t", "labeljust": "l", "fontname": FONT, "fontsize": "14", "fontcolor": INK,
             "rankdir": "TB", "nodesep": "0.25", "ranksep": "0.35", "bgcolor": "white", "margin": "0.25",

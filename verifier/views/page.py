@@ -251,6 +251,8 @@ def _faults(model: Model, sets: FaultSets | None) -> dict[str, Any] | None:
              "undecided": "; ".join(_set_text(each.faults) for each in one.undecided)}
             for one in broken
         ],
+        "withstanding": ", ".join(one.property.id for one in sets.found if one.holds and not one.untested),
+        "untested": ", ".join(one.property.id for one in sets.found if one.holds and one.untested),
         "tree": _drawn(fault_tree(model, sets.classes, sets.found)) if broken else None,
     }
 
