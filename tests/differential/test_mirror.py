@@ -95,3 +95,19 @@ def test_a_line_that_is_safe_in_its_own_way_gets_a_proof_of_its_own(asked, monke
     model = put_together(*line("up"), *line("down", gate=in_two))
     _, second, runs = of_both(model, asked, monkeypatch)
     assert isinstance(second, Certificate) and runs > 0
+
+
+def test_a_line_that_begins_otherwise_is_not_taken_for_its_like() -> None:
+    """Every step of the down line keeps what holds of the up line; its first state does not satisfy it."""
+    moves = [go("open", "shut"), go("shut", "open"), go("broken", "shut")]
+    gates = machine("gate_up", "equipment", "open shut broken", moves), machine(
+        "gate_down", "equipment", "broken open shut", moves
+    )
+    lamp = machine("lamp", "control", "dark lit", [go("dark", "lit", at("gate_up", "shut"))])
+    study = Study(put_together(*gates, lamp), 0, Allowance(60))
+    found = [
+        decide(study, replace(prop(Form.NEVER, p=at(f"gate_{name}", "broken")), id=f"whole[{name}]"))
+        for name in ("up", "down")
+    ]
+    assert isinstance(found[0], Certificate)
+    assert isinstance(found[1], Trace) and not found[1].steps

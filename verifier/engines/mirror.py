@@ -1,8 +1,9 @@
 """The proof of a property for one member of a group, tried for another; or that of a like model for this one.
 
 What holds of the up line mostly holds of the down line for the same reasons, told of the machines of the
-down line. So the lemmas of the first proof are renamed, and z3 is asked whether they do; where the lines
-differ, it says no, and the property is decided as if nothing had been tried.
+down line. So the lemmas of the first proof are renamed; those that hold in the first state remain, and z3 is asked
+whether every step keeps them. Where the lines differ, it says no, and the property is decided as if nothing had
+been tried.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import cached_property
 
 from verifier.engines.lemmas import Lemma
 from verifier.language.model import Property
@@ -44,6 +46,16 @@ class Guesses:
     formulas: tuple[Formula, ...]
     of_model_alone: bool
 
+    @cached_property
+    def _tests(self) -> list[tuple[Formula, Callable[[Valuation], bool]]]:
+        return [(formula, compiled(formula)) for formula in self.formulas]
+
+    @classmethod
+    def at_first(cls, formulas: Sequence[Formula], system: System, of_model_alone: bool) -> Guesses:
+        """Those of ``formulas`` that hold in the first state: of steps alone z3 is asked later."""
+        first = _state(system.initial, dict.fromkeys(system.clocks, Fraction(0)))
+        return cls(tuple(f for f in formulas if compiled(f)(first)), of_model_alone)
+
     def is_of(self, base: System) -> bool:
         return self.of_model_alone
 
@@ -51,8 +63,12 @@ class Guesses:
         self, diagrams: object, location: Mapping[str, str], times: Mapping[str, Fraction]
     ) -> Formula | None:
         """The first formula that the given state does not satisfy."""
-        state = Valuation(location, times, {}, {}, Fraction(0), frozenset())
-        return next((formula for formula in self.formulas if not compiled(formula)(state)), None)
+        state = _state(location, times)
+        return next((formula for formula, holds in self._tests if not holds(state)), None)
+
+
+def _state(registers: Mapping[str, str], clocks: Mapping[str, Fraction]) -> Valuation:
+    return Valuation(registers, clocks, {}, {}, Fraction(0), frozenset())
 
 
 def guesses(proofs: Sequence[Proof], prop: Property, system: System) -> list[Guesses] | None:
@@ -65,7 +81,7 @@ def guesses(proofs: Sequence[Proof], prop: Property, system: System) -> list[Gue
             renamed = [[_renamed(f, swap, system) for f in some] for some in (proof.lemmas, proof.watched)]
         except KeyError:
             continue
-        return [Guesses(tuple(renamed[0]), True), Guesses(tuple(renamed[1]), False)]
+        return [Guesses.at_first(renamed[0], system, True), Guesses.at_first(renamed[1], system, False)]
     return None
 
 
