@@ -73,7 +73,8 @@ class Oracle(Protocol):
     def reason(
         self, diagrams: Diagrams, location: Mapping[str, str], times: Mapping[str, Fraction]
     ) -> Formula | None:
-        """A formula true in every reachable state and false in the given one; None if it knows none."""
+        """A formula that it takes to be true in every reachable state, true in the first and false in the given
+        one; None if it knows none."""
 
 
 class _Goal:
@@ -186,7 +187,7 @@ class Book:
         goal = _Goal(self.frames, terms, self.allowance)
         known = {lemma.number: lemma for lemma in lemmas}
         support = {lemma.number: lemma.support for lemma in lemmas}
-        top = _core(goal.ask(lemmas), lemmas)
+        top = _core(_known(goal.ask(lemmas)), lemmas)
         assert top is not None, "lemmas that do not exclude what they were made for"
         alive = _reached(top, support)
         for needless in sorted(known, reverse=True):
@@ -233,7 +234,7 @@ class Book:
         before = len(self.lemmas), len(watched)
         try:
             self._learn_from(system, model, sources, watched)
-        except NotExcluded:
+        except (NotExcluded, OutOfBudget):
             del self.lemmas[before[0] :], watched[before[1] :]
             raise
 
