@@ -45,7 +45,8 @@ def test_nothing_is_asked_again_and_the_answer_is_the_same(tmp_path, asked):
     first = found(tmp_path)
     assert found(tmp_path) == first
     assert len(asked) == 1 and asked[0] >= ALL
-    assert first[0] == 1 and {one["id"] for one in first[1]["properties"] if one["sets"]} == ALL - {"never-up-and-dark"}
+    broken = {one["id"] for one in first[1]["properties"] if one["sets"]}
+    assert first[0] == 1 and broken == ALL - {"never-up-and-dark"}
     without = json.loads(run("faults", PAIRS, "--json", "--jobs", "1").stdout)
     for one, other in zip(without["properties"], first[1]["properties"], strict=True):
         assert one | {"seconds": 0} == other | {"seconds": 0}
@@ -151,6 +152,15 @@ def test_what_is_damaged_is_named_and_never_used(harm, says, tmp_path):
     assert found(tmp_path, "--property", "nobody-there")[0] == 1
 
 
+def test_a_file_under_the_name_of_another_is_refused(tmp_path):
+    """Else what withstands every set would answer for what does not."""
+    found(tmp_path)
+    named = {json.loads(file.read_text("utf-8").partition("\n")[2])["id"]: file for file in tmp_path.glob("fault_sets/*")}
+    named["nobody-there"].write_bytes(named["never-up-and-dark"].read_bytes())
+    done = run("faults", PAIRS, "--jobs", "1", "--keep", str(tmp_path))
+    assert done.exit_code == 2 and "another question, about `never-up-and-dark`" in " ".join(done.stderr.split())
+
+
 def test_nothing_half_written_stays(tmp_path):
     found(tmp_path)
     assert all(len(file.stem) == 32 and file.suffix == ".txt" for file in tmp_path.glob("fault_sets/*"))
@@ -180,4 +190,4 @@ def test_what_is_undecided_cannot_be_kept():
     model, properties = load(PAIRS)
     (one,) = seek(model, [p for p in properties if p.id == "nobody-there"], 1, Limits(), 1, lambda *_: None)
     with pytest.raises(AssertionError):
-        kept_faults.to_bytes(model, faults.replace(one, undecided=(faults.Undecided((), "none"),)))
+        kept_faults.to_bytes(model, faults.replace(one, undecided=(faults.Undecided((), "none"),)), "0" * 32)

@@ -62,7 +62,7 @@ def _judge(
     from verifier.studies.adequacy import Question, judge_all
     from verifier.views.adequacy_text import plant_document
 
-    folder = None if keep is None else _folder(keep, model, asked)
+    folder = None if keep is None else _folder(keep, model, asked, every)
     found = {} if folder is None else _kept(folder)
     left = [plant for plant in planted if plant.id not in found]
     if left:
@@ -110,14 +110,18 @@ def _chosen_plants(model: Model, wanted: Sequence[str]) -> tuple[Plant, ...]:
     return tuple(plant for plant in every if not wanted or plant.id in wanted)
 
 
-def _folder(keep: str, model: Model, asked: Sequence[Property]) -> Path:
-    """One for each model and what was asked of it, so that no answer is taken for another's."""
+def _folder(keep: str, model: Model, asked: Sequence[Property], every: Sequence[Property]) -> Path:
+    """One for each model, what was asked of it and the program that asks, so that no answer is taken for
+    another's."""
     import hashlib
 
     from verifier.language.check import property_text
+    from verifier.studies.kept_faults import program_digest
+    from verifier.views.document import library_versions
 
-    ids = " ".join(sorted(f"{property_text(p)} {p.budget} {p.faults_of}" for p in asked))
-    folder = Path(keep) / KEPT / hashlib.sha256(f"{model.digest} {ids}".encode()).hexdigest()[:16]
+    ids = [sorted(f"{property_text(p)} {p.budget} {p.faults_of}" for p in some) for some in (asked, every)]
+    text = f"{program_digest()} {sorted(library_versions().items())} {model.digest} {ids}"
+    folder = Path(keep) / KEPT / hashlib.sha256(text.encode()).hexdigest()[:16]
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:

@@ -116,7 +116,7 @@ def sought(
             for one in smallest_sets(model, left, order, limits_of(limits), jobs, progress):
                 found[one.property.id] = one
                 if folder is not None and not one.undecided:
-                    write_file(str(files[one.property.id]), to_bytes(model, one))
+                    write_file(str(files[one.property.id]), to_bytes(model, one, files[one.property.id].stem))
     return [found[prop.id] for prop in asked]
 
 
@@ -137,7 +137,7 @@ def read_kept(model: Model, prop: Property, file: Path) -> Found:
     from verifier.studies.kept_faults import Damaged, from_bytes
 
     try:
-        return from_bytes(model, prop, file.read_bytes())
+        return from_bytes(model, prop, file.read_bytes(), file.stem)
     except (OSError, Damaged) as error:
         raise BadInput(f"{file} is damaged: {error}; remove it, and {prop.id} is asked again") from error
 

@@ -42,10 +42,11 @@ def name_of(model: Model, prop: Property, order: int, versions: dict[str, str]) 
     return hashlib.sha256(text.encode()).hexdigest()[:32]
 
 
-def to_bytes(model: Model, found: Found) -> bytes:
+def to_bytes(model: Model, found: Found, name: str) -> bytes:
     """What is kept. Undecided sets are not for keeping: another time limit may decide them."""
     assert not found.undecided, "only what is decided is kept"
     whole = {
+        "question": name,
         "id": found.property.id,
         "order": found.order,
         "sets": [{"faults": list(one.faults), "trace": to_json(model, one.trace)} for one in found.sets],
@@ -57,8 +58,8 @@ def to_bytes(model: Model, found: Found) -> bytes:
     return f"{hashlib.sha256(text.encode()).hexdigest()}\n{text}\n".encode()
 
 
-def from_bytes(model: Model, prop: Property, data: bytes) -> Found:
-    """What ``to_bytes`` wrote, its runs replayed under no faults but those of their sets.
+def from_bytes(model: Model, prop: Property, data: bytes, name: str) -> Found:
+    """What ``to_bytes`` wrote of the question ``name``, its runs replayed under no faults but those of their sets.
 
     Raises
     ------
@@ -69,6 +70,8 @@ def from_bytes(model: Model, prop: Property, data: bytes) -> Found:
     if hashlib.sha256(text.encode()).hexdigest() != digest:
         raise Damaged("its text does not have the digest at its top")
     whole: dict[str, Any] = json.loads(text)
+    if whole["question"] != name:
+        raise Damaged(f"it is the answer to another question, about `{whole['id']}`")
     order = whole["order"]
     sets = tuple(_replayed(model, prop, order, one) for one in whole["sets"])
     return Found(prop, order, sets, (), whole["asked"], whole["seconds"], whole["untested"])
