@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.seeded.carrying import Proofs, proofs_of
+from tests.seeded.good_models import Proofs, proofs_of
 
 
 @pytest.fixture(scope="session")

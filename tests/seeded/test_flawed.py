@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from tests.commands.running import run
-from tests.seeded.carrying import LIMITS, all_asked, study_of
+from tests.seeded.good_models import LIMITS, all_asked, study_of
 from verifier.evidence.result import Result
 from verifier.evidence.verdicts import Bench, ground_of
 from verifier.language.load import built_in_properties, load
@@ -66,7 +66,7 @@ def test_a_flawed_model_is_one_change_away_from_a_good_one(path: Path) -> None:
 
 @pytest.mark.parametrize("path", FLAWED + ERRORS, ids=relative)
 def test_neither_a_good_model_nor_its_flaw_tells_one_line_from_another(path: Path) -> None:
-    """Why it is enough to judge one line of each (``carrying.all_asked``)."""
+    """Why it is enough to judge one line of each (``good_models.all_asked``)."""
     good = good_model(path).read_text(encoding="utf-8")
     text = good + path.read_text(encoding="utf-8")
     of_lines = "|".join(sorted(set(re.findall(r"(\w+)_\{track\}", good))))
@@ -115,8 +115,7 @@ def test_what_the_file_names_is_violated_and_nothing_else(path: Path, good_proof
         asked = [p for p in asked if p.form is not Form.DEAD]
     caught, left = set(), []
     for ground in sorted({ground_of(p) for p in asked}):
-        bench = Bench.on(model, ground, LIMITS)
-        study_of(bench).proofs += good_proofs(good_model(path)).get(ground, [])
+        bench = Bench.on(model, ground, LIMITS, good_proofs(good_model(path)).get(ground, ()))
         under_it = [p for p in asked if ground_of(p) == ground]
         named = [p for p in under_it if family(p) in names]
         caught |= {family(p) for p in named if is_caught(bench.judged(p))}

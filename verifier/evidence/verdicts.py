@@ -8,13 +8,14 @@ differ, ``Disagreement`` leaves here and nothing is said of the property.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from verifier.engines.built_in import decide_built_in
 from verifier.engines.decision import decide
 from verifier.engines.lemmas import NotExcluded
 from verifier.engines.limits import Allowance, OutOfBudget
+from verifier.engines.mirror import Proof
 from verifier.engines.response import decide_response
 from verifier.engines.study import Study
 from verifier.evidence.aliveness import Aliveness
@@ -75,13 +76,13 @@ class Bench:
     """One model under one budget: what a family of properties shares."""
 
     @classmethod
-    def on(cls, model: Model, ground: Ground, limits: Limits) -> Bench:
-        """The bench for properties asked on ``ground``."""
+    def on(cls, model: Model, ground: Ground, limits: Limits, proofs: Sequence[Proof] = ()) -> Bench:
+        """The bench for properties asked on ``ground``; ``proofs`` of a like model are tried first."""
         budget, classes = ground
-        return cls(with_classes(model, classes), budget, limits)
+        return cls(with_classes(model, classes), budget, limits, proofs)
 
-    def __init__(self, model: Model, budget: int, limits: Limits):
-        self.model, self.budget, self.limits = model, budget, limits
+    def __init__(self, model: Model, budget: int, limits: Limits, proofs: Sequence[Proof] = ()):
+        self.model, self.budget, self.limits, self.proofs = model, budget, limits, proofs
         self.allowance = Allowance(limits.time_limit_s, limits.memory_limit_mb)
         self._study: Study | Gap | None = None
         self._runs: tuple[Run, ...] | None = None
@@ -107,6 +108,7 @@ class Bench:
         if self._study is None:
             try:
                 self._study = Study(self.model, self.budget, self.allowance)
+                self._study.proofs += self.proofs
             except OutOfBudget as stop:
                 reason = f"{stop.reason} while computing the reachable states without times"
                 self._study = Gap(reason, stop.try_next)

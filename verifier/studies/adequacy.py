@@ -8,7 +8,8 @@ from concurrent.futures import FIRST_COMPLETED, Future, wait
 from dataclasses import dataclass, replace
 from typing import Any
 
-from verifier.evidence.carrying import carried_over
+from verifier.engines.mirror import Proof
+from verifier.engines.study import Study
 from verifier.evidence.judge import judge
 from verifier.evidence.judgement import Unjudged
 from verifier.evidence.quieten import quietened
@@ -18,7 +19,7 @@ from verifier.evidence.result import ModelResult, RecheckedCertificate, Replayed
 from verifier.evidence.verdicts import ROWS, Bench, Ground, Limits, ground_of
 from verifier.language.model import Form, Model, Property
 from verifier.semantics.concrete import ZERO, Concrete
-from verifier.semantics.run import Certificate, Gap, Run, Step
+from verifier.semantics.run import Gap, Run, Step
 from verifier.studies.difference import difference, with_parting
 from verifier.studies.outcomes import CAUGHT, EQUIVALENT, HARMLESS, UNDECIDED, UNNOTICED, Outcome
 from verifier.studies.plants import Plant
@@ -39,7 +40,7 @@ class Question:
     model: Model
     asked: tuple[Property, ...]
     further: tuple[Property, ...]
-    proofs: Mapping[str, Certificate]
+    proofs: Mapping[Ground, Sequence[Proof]]
     easy: frozenset[str]
     limits: Limits
 
@@ -60,12 +61,23 @@ class Question:
         failing = [one.property.id for one in results if one.verdict not in HOLDS]
         if failing:
             raise ValueError(f"not proved of the sound model: {', '.join(failing)}")
-        proofs = {
-            one.property.id: one.certificate.certificate for one in results if one.certificate and not one.budget
-        }
         easy = frozenset(one.property.id for one in results if one.certificate and not one.needs_times_of)
         asked = [one.property for one in sound.foundations] + [one.property for one in sound.results]
-        return cls(sound.model, tuple(asked), tuple(further), proofs, easy, limits)
+        return cls(sound.model, tuple(asked), tuple(further), _proofs(sound.model, asked, limits), easy, limits)
+
+
+def _proofs(model: Model, asked: Sequence[Property], limits: Limits) -> dict[Ground, list[Proof]]:
+    """How the engines prove what is asked of the sound model: tried first on each plant."""
+    found: dict[Ground, list[Proof]] = {}
+    for ground in dict.fromkeys(ground_of(prop) for prop in asked):
+        bench = Bench.on(model, ground, limits)
+        study = bench.study()
+        if isinstance(study, Study):
+            for prop in asked:
+                if ground_of(prop) == ground and prop.form is not Form.DEAD:
+                    bench.find(study, prop)
+            found[ground] = study.proofs
+    return found
 
 
 def judge_all(
@@ -115,7 +127,8 @@ class _Judged:
 
     def bench(self, ground: Ground) -> Bench:
         if ground not in self.benches:
-            self.benches[ground] = Bench.on(self.model, ground, self.question.limits)
+            proofs = self.question.proofs.get(ground, ())
+            self.benches[ground] = Bench.on(self.model, ground, self.question.limits, proofs)
         return self.benches[ground]
 
     def outcome(self) -> Outcome:
@@ -189,21 +202,8 @@ class _Judged:
 
     def judged(self, properties: Sequence[Property]) -> Outcome | None:
         """The first that no longer holds; the others are noted as proved or open. The easy ones first, as they
-        catch most plants; then what is left of the sound design's proofs, then the engines for the rest."""
-        easy = [prop for prop in properties if self.question.is_easy(prop)]
-        rest = [prop for prop in properties if prop not in easy]
-        caught = self.first_failing(easy)
-        if caught is not None:
-            return caught
-        plain = [prop for prop in rest if not prop.budget and prop.form is not Form.DEAD]
-        kept = carried_over(self.model, self.bench((0, ())).runs(), plain, self.question.proofs)
-        self.proved |= set(kept)
-        # The same built-in property is asked under several budgets: what is carried over is that under none.
-        rest = [prop for prop in rest if prop not in plain or prop.id not in kept]
-        return self.first_failing(sorted(rest, key=lambda prop: prop.form is Form.DEAD))
-
-    def first_failing(self, properties: Sequence[Property]) -> Outcome | None:
-        for prop in properties:
+        catch most plants."""
+        for prop in sorted(properties, key=lambda p: (p.form is Form.DEAD, not self.question.is_easy(p))):
             caught = self.noted(self.bench(ground_of(prop)).judged(prop))
             if caught is not None:
                 return caught
