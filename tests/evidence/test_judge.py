@@ -206,7 +206,7 @@ def test_onsets_skip_states_that_are_not_settled():
 
 @pytest.mark.parametrize(
     "time, text",
-    [("0", "0 s"), ("27", "27 s"), ("7/2", "3.5 s"), ("1/16", "0.0625 s"), ("1/3", "1/3 s"), ("-1/2", "-0.5 s")],
+    [("0", "0 s"), ("27", "27 s"), ("7/2", "3.5 s"), ("1/16", "0.0625 s"), ("1/3", "1/3 s (about 0.333 s)"), ("-1/2", "-0.5 s")],
 )
 def test_times_for_people_are_exact(time, text):
     assert in_seconds(Fraction(time)) == text

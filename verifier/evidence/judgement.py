@@ -33,13 +33,13 @@ class Judgement:
 
 
 def in_seconds(time: Fraction) -> str:
-    """An exact time for people: ``3.5 s``, or ``1/3 s`` where no decimal is exact."""
+    """An exact time for people: ``3.5 s``, or ``1/3 s (about 0.333 s)`` where no decimal is exact."""
     rest = time.denominator
     for prime in (2, 5):
         while rest % prime == 0:
             rest //= prime
     if rest != 1:
-        return f"{time} s"
+        return f"{time} s (about {float(time):.3f} s)"
     places = 0
     while (time * 10**places).denominator != 1:
         places += 1
