@@ -172,3 +172,12 @@ def test_same_input_gives_the_same_bytes(tmp_path):
     _, one = page_of(tmp_path, FLAWED)
     _, other = page_of(tmp_path, FLAWED)
     assert one.markup == other.markup
+
+
+def test_no_two_rows_at_a_glance_look_alike(tmp_path):
+    """The foundations are asked once for each number of faults that a property must bear."""
+    _, page = page_of(tmp_path, "tests/faults/locked.yaml")
+    rows = [" ".join(row.split()) for row in page.texts["tr"]]
+    judged = [row for row in rows if row.startswith(("✓ proved", "✗ violated", "? undecided"))]
+    assert len(judged) == len(set(judged)) > 5
+    assert sum("ambiguous" in row and "(1 fault allowed" in row for row in judged) == 1

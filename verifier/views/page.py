@@ -129,6 +129,7 @@ def _property(
         "texts": list(prop.texts.items()), "verdict": result.verdict, "mark": MARKS[result.verdict],
         "method": result.method, "reason": result.reason, "try_next": result.try_next,
         "bound": bound_text(result.bound), "budget": allowed_text(result.budget, prop.faults_of),
+        "bears": allowed_text(result.budget, prop.faults_of) if result.budget else "",
         "sure": confirmation(result), "evidence": evidence, "evidence_name": Path(evidence or "").name,
         "trace": None if result.trace is None else _trace(model, result),
         "cause": None if cause is None else _cause(model, result, cause),
