@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.oracles.walking import Walk
+from tests.oracles.walking import Walk, close_half_barriers
 from verifier.semantics.run import Move
 
 # By name of the barriers in the model, and how its part calls what they do.
@@ -38,13 +38,7 @@ def test_barriers_that_stick_take_up_to_half_their_time_more(model: str, name: s
 
 def test_lowered_barriers_rise_against_their_order_for_a_fault_only() -> None:
     walk = Walk("half_barriers.yaml", 1)
-    walk.wait(0, "train_up", "outer")
-    walk.wait(0, "running_up", "inward")
-    walk.wait(20, "train_up", "approaching")
-    walk.wait(3)
-    walk.wait(4, "barriers", "falling_above_45")
-    walk.wait(3, "barriers", "falling_below_45")
-    walk.wait(3, "barriers", "lowered")
+    close_half_barriers(walk)
     assert walk.is_in(order="lower")
     ordinary = walk.model.machine("barriers").transitions[3]
     assert (ordinary.target, ordinary.fault) == ("rising_below_45", None)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.oracles.walking import Walk
+from tests.oracles.walking import Walk, close_half_barriers
 
 MODEL = "half_barriers_failures.yaml"
 
@@ -141,13 +141,7 @@ def test_the_loss_of_the_mains_is_told(lost_to: str) -> None:
 def test_barriers_stay_down_for_a_second_train_due_too_soon(is_near: bool, order: str) -> None:
     """Two lines: the other line's train has passed its outer detection when the first is clear."""
     walk = Walk("half_barriers.yaml")
-    walk.wait(0, "train_up", "outer")
-    walk.wait(0, "running_up", "inward")
-    walk.wait(20, "train_up", "approaching")
-    walk.wait(3)
-    walk.wait(4, "barriers", "falling_above_45")
-    walk.wait(3, "barriers", "falling_below_45")
-    walk.wait(3, "barriers", "lowered")
+    close_half_barriers(walk)
     walk.wait(20, "train_up", "on_crossing")
     if is_near:
         walk.wait(0, "train_down", "outer")

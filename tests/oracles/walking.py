@@ -104,3 +104,14 @@ class OfOneLine(Walk):
         """The train goes through ``states``, to the first of them ``after`` seconds."""
         for number, state in enumerate(states):
             self.wait(0 if number else after, f"train_{self.track}", state)
+
+
+def close_half_barriers(walk: Walk) -> None:
+    """The shipped half barriers, from the first sight of an up train until they are lowered before it."""
+    walk.wait(0, "train_up", "outer")
+    walk.wait(0, "running_up", "inward")
+    walk.wait(20, "train_up", "approaching")
+    walk.wait(3)
+    walk.wait(4, "barriers", "falling_above_45")
+    walk.wait(3, "barriers", "falling_below_45")
+    walk.wait(3, "barriers", "lowered")
