@@ -91,12 +91,9 @@ class Decision:
         return Scout(self.system, places, study.allowance, outlook.ahead)
 
     def run(self) -> Finding:
-        mirrored = guesses(self.study.proofs, self.prop, self.system)
-        if mirrored is not None:
-            try:
-                return self.certificate(mirrored)
-            except NotExcluded:
-                pass  # the members differ
+        alike = self.by_likeness()
+        if alike is not None:
+            return alike
         if not self.study.has_cudd:
             decided = self.by_induction()
             if decided is not None:
@@ -108,6 +105,15 @@ class Decision:
                 if found is not None:
                     return found
         raise AssertionError("an exploration without a limit has no result")
+
+    def by_likeness(self) -> Certificate | None:
+        """With the proof for another member, where z3 confirms it of this one; None where there is none or they
+        differ, and then the property is decided as if nothing had been tried."""
+        sources = guesses(self.study.proofs, self.prop, self.system)
+        try:
+            return None if sources is None else self.certificate(sources)
+        except NotExcluded:
+            return None
 
     def certificate(self, sources: Sequence[Oracle]) -> Certificate:
         lemmas = self.study.book.certify(self.system, self.system.bad, sources)
