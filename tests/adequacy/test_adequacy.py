@@ -15,7 +15,7 @@ from verifier.evidence.pipeline import Limits, verify
 from verifier.evidence.replay import replay_trace
 from verifier.language.load import built_in_properties, load
 from verifier.semantics.run import Trace
-from verifier.studies import kept_faults
+from verifier.studies import program
 from verifier.studies.adequacy import Question, outcome_of
 from verifier.studies.outcomes import CAUGHT, EQUIVALENT, HARMLESS
 from verifier.studies.plants import plants
@@ -86,7 +86,7 @@ def test_what_was_kept_is_not_judged_again(whole, monkeypatch) -> None:
 
 def test_what_was_kept_is_found_again_by_every_process(tmp_path) -> None:
     """Sets of states are written in another order each time the program runs."""
-    program = (
+    script = (
         "import sys\n"
         "from verifier.commands.adequacy import _folder\n"
         "from verifier.language.load import load\n"
@@ -94,7 +94,7 @@ def test_what_was_kept_is_found_again_by_every_process(tmp_path) -> None:
         "print(_folder(sys.argv[1], model, properties, properties).name)"
     )
     names = {
-        subprocess.run([sys.executable, "-c", program, str(tmp_path)], env=ENVIRONMENT | {"PYTHONHASHSEED": seed},
+        subprocess.run([sys.executable, "-c", script, str(tmp_path)], env=ENVIRONMENT | {"PYTHONHASHSEED": seed},
                        capture_output=True, text=True, check=True).stdout
         for seed in ("1", "2", "3", "4")
     }
@@ -103,7 +103,7 @@ def test_what_was_kept_is_found_again_by_every_process(tmp_path) -> None:
 
 def test_what_another_program_kept_is_not_taken_for_this_ones(tmp_path, monkeypatch) -> None:
     for digest in ("one", "other"):
-        monkeypatch.setattr(kept_faults, "program_digest", lambda digest=digest: digest)
+        monkeypatch.setattr(program, "program_digest", lambda digest=digest: digest)
         assert run("adequacy", BELL, "--plant", "003", "--keep", str(tmp_path)).exit_code == 0
     assert len(list(tmp_path.glob("plants/*/003.json"))) == 2
 

@@ -116,7 +116,7 @@ def _folder(keep: str, model: Model, asked: Sequence[Property], every: Sequence[
     import hashlib
 
     from verifier.language.check import property_text
-    from verifier.studies.kept_faults import program_digest
+    from verifier.studies.program import program_digest
     from verifier.views.document import library_versions
 
     ids = [sorted(f"{property_text(p)} {p.budget} {p.faults_of}" for p in some) for some in (asked, every)]

@@ -9,8 +9,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-from functools import cache
-from pathlib import Path
 from typing import Any
 
 from verifier.evidence.replay import NotShown, replay_trace
@@ -20,20 +18,11 @@ from verifier.language.check import property_text
 from verifier.language.granting import with_faults
 from verifier.language.model import Model, Property
 from verifier.studies.faults import FaultSet, Found
+from verifier.studies.program import program_digest
 
 
 class Damaged(Exception):
     """What was kept is not what was written; the message says how that shows."""
-
-
-@cache
-def program_digest() -> str:
-    """Of every line of code of this program: its version alone does not tell one state of the code from another."""
-    home = Path(__file__).resolve().parent.parent
-    whole = hashlib.sha256()
-    for path in sorted(home.rglob("*.py")):
-        whole.update(f"{path.relative_to(home).as_posix()}\n".encode() + path.read_bytes())
-    return whole.hexdigest()
 
 
 def name_of(model: Model, prop: Property, order: int, versions: dict[str, str]) -> str:
