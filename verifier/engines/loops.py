@@ -20,9 +20,10 @@ from verifier.engines.limits import Allowance, OutOfBudget
 from verifier.engines.paths import read_trace, shorten
 from verifier.engines.solver import Answer, Frames, Query, exact, is_true
 from verifier.language.model import Property
-from verifier.semantics.formula import Formula, Valuation, all_of, any_of, compiled, negate
+from verifier.semantics.formula import Formula, all_of, any_of, negate
 from verifier.semantics.run import Step, Trace
 from verifier.semantics.system import SPENT, System
+from verifier.semantics.valuation import Valuation, compiled
 
 Location = Mapping[str, str]
 WAIT = Fraction(1)

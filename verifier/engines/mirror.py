@@ -16,8 +16,9 @@ from functools import cached_property
 
 from verifier.engines.lemmas import Lemma
 from verifier.language.model import Property
-from verifier.semantics.formula import Apart, AtLeast, Formula, In, Valuation, compiled, map_atoms
+from verifier.semantics.formula import Apart, AtLeast, Formula, In, map_atoms
 from verifier.semantics.system import System
+from verifier.semantics.valuation import Valuation, compiled
 
 _MEMBER = re.compile(r"\[([^\]]*)\]")
 

@@ -2,12 +2,12 @@
 
 The node types are closed; a translation that meets another must fail. Registers hold the discrete
 part of a state (the states of machines, the bits of a watch, the faults spent), clocks the times.
-This module knows nothing of solvers; ``holds`` evaluates a formula on numbers.
+This module knows nothing of solvers; ``valuation`` asks formulas of numbers.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -172,125 +172,3 @@ def _mapped(formula: Formula, change: Callable[[Formula], Formula], done: dict[i
         join = all_of if isinstance(formula, All) else any_of
         found = done[id(formula)] = join(*[_mapped(part, change, done) for part in formula.parts])
     return found
-
-
-@dataclass(frozen=True)
-class Valuation:
-    """Numbers for everything a formula may mention; clocks in seconds."""
-
-    registers: Mapping[str, str]
-    clocks: Mapping[str, Fraction]
-    next_registers: Mapping[str, str]
-    next_clocks: Mapping[str, Fraction]
-    delay: Fraction
-    takes: frozenset[tuple[str, int]]
-
-
-def holds(formula: Formula, values: Valuation) -> bool:
-    """Whether ``formula`` is true under ``values``."""
-    return compiled(formula)(values)
-
-
-def compiled(formula: Formula) -> Callable[[Valuation], bool]:
-    """``formula`` as a function of numbers, fast enough to be asked about every step of many runs.
-
-    What stands in several places (the counts of faults are built of one another) is asked once for each valuation.
-    """
-    return _compiled(formula, _shared_parts(formula), {})
-
-
-def _shared_parts(formula: Formula) -> set[int]:
-    """The ids of the nodes that stand in more than one place in ``formula``."""
-    seen: set[int] = set()
-    shared: set[int] = set()
-    stack = [formula]
-    while stack:
-        node = stack.pop()
-        if id(node) in seen:
-            shared.add(id(node))
-            continue
-        seen.add(id(node))
-        if isinstance(node, No):
-            stack.append(node.part)
-        elif isinstance(node, All | Any):
-            stack.extend(node.parts)
-    return shared
-
-
-def _compiled(formula: Formula, shared: set[int], made: dict[int, Callable]) -> Callable[[Valuation], bool]:
-    if isinstance(formula, No):
-        denied = _compiled(formula.part, shared, made)
-        return lambda v: not denied(v)
-    if not isinstance(formula, All | Any):
-        return _compiled_leaf(formula)
-    if id(formula) not in made:
-        parts = [_compiled(part, shared, made) for part in formula.parts]
-        whole = _all_true(parts) if isinstance(formula, All) else _any_true(parts)
-        made[id(formula)] = _remembering(whole) if id(formula) in shared else whole
-    return made[id(formula)]
-
-
-def _all_true(parts: list[Callable[[Valuation], bool]]) -> Callable[[Valuation], bool]:
-    return lambda v: all(part(v) for part in parts)
-
-
-def _any_true(parts: list[Callable[[Valuation], bool]]) -> Callable[[Valuation], bool]:
-    return lambda v: any(part(v) for part in parts)
-
-
-def _remembering(whole: Callable[[Valuation], bool]) -> Callable[[Valuation], bool]:
-    """``whole``, which keeps its last answer for as long as it is asked of the same valuation."""
-    last: tuple[Valuation | None, bool] = (None, False)
-
-    def answer(values: Valuation) -> bool:
-        nonlocal last
-        if last[0] is not values:
-            last = (values, whole(values))
-        return last[1]
-
-    return answer
-
-
-def _compiled_leaf(formula: Formula) -> Callable[[Valuation], bool]:
-    if isinstance(formula, In):
-        register, members = formula.register, formula.values
-        if formula.next:
-            return lambda v: v.next_registers[register] in members
-        return lambda v: v.registers[register] in members
-    if isinstance(formula, Same):
-        kept = formula.register
-        return lambda v: v.registers[kept] == v.next_registers[kept]
-    if isinstance(formula, AtLeast):
-        return _compiled_bound(formula)
-    if isinstance(formula, Apart):
-        left, right, bound = formula.left, formula.right, formula.bound
-        if formula.strict:
-            return lambda v: v.clocks[left] - v.clocks[right] < bound
-        return lambda v: v.clocks[left] - v.clocks[right] <= bound
-    if isinstance(formula, Take):
-        taken = (formula.machine, formula.transition)
-        return lambda v: taken in v.takes
-    if isinstance(formula, DelayIsZero):
-        return lambda v: v.delay == 0
-    if isinstance(formula, Update):
-        clock = formula.clock
-        if formula.how == "zero":
-            return lambda v: v.next_clocks[clock] == 0
-        if formula.how == "restart":
-            return lambda v: v.next_clocks[clock] == v.delay
-        return lambda v: v.next_clocks[clock] == v.clocks[clock] + v.delay
-    if isinstance(formula, Truth):
-        truth = formula.value
-        return lambda v: truth
-    raise TypeError(f"no evaluation for {type(formula).__name__}")
-
-
-def _compiled_bound(formula: AtLeast) -> Callable[[Valuation], bool]:
-    clock, bound = formula.clock, formula.bound
-    if formula.delayed and formula.strict:
-        return lambda v: v.clocks[clock] + v.delay > bound
-    if formula.delayed:
-        return lambda v: v.clocks[clock] + v.delay >= bound
-    if formula.strict:
-        return lambda v: v.clocks[clock] > bound
-    return lambda v: v.clocks[clock] >= bound

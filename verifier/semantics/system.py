@@ -19,13 +19,12 @@ from verifier.semantics.formula import (
     Formula,
     In,
     Truth,
-    Valuation,
     all_of,
     any_of,
-    compiled,
     negate,
 )
 from verifier.semantics.run import Snapshot, Step
+from verifier.semantics.valuation import Valuation, compiled
 from verifier.semantics.watch import Watch
 
 SPENT = "spent"
