@@ -4,7 +4,8 @@
 2. A bad state still reachable? Take a shortest way to it and ask for exact times. They exist: a
    counterexample. They do not: the clocks to blame.
    Then, and each time it comes back here, a scout looks a little farther with nothing forgotten, one
-   location after another: near counterexamples are found long before the right clocks (``scout``).
+   location after another: near counterexamples are found long before the right clocks (``scout``). Where
+   it has seen everything, the property holds; a short proof is looked for, else what it saw is one (``exact``).
 3. Explore again with those clocks exact, all others forgotten; first for the model alone, so that
    every property profits, then with the property's watch. Back to 2.
 4. Clocks that are blamed though they are exact already (zones forget a little): bounded search a few
@@ -24,15 +25,17 @@ from collections.abc import Sequence
 from functools import cached_property
 
 from verifier.engines import bounded, induction
+from verifier.engines.exact import exploration_of, fewest_times, without_times
 from verifier.engines.explore import Exploration, Hit
 from verifier.engines.lemmas import NotExcluded, Oracle, clocks_of
 from verifier.engines.limits import OutOfBudget
 from verifier.engines.mirror import Proof, guesses
+from verifier.engines.outlook import Outlook
 from verifier.engines.paths import COSTS, Blame
 from verifier.engines.places import Places
 from verifier.engines.race import race
 from verifier.engines.reasons import Source
-from verifier.engines.scout import Scout, can_scout
+from verifier.engines.scout import Scout, can_scout, unknown
 from verifier.engines.study import FIRST, TRY_MORE, Knowledge, Study
 from verifier.language.model import Property
 from verifier.semantics.formula import all_of
@@ -45,6 +48,8 @@ BEYOND = 4
 SECOND = ((True, 400),)
 # How large an exploration of the property may grow before another order of clocks is tried.
 SIZES = (700, 2500, None)
+# How large once the scout has seen everything, to find a proof shorter than that gives.
+SHORT = 100
 # How many arrivals the scout of a property may count at first (a tenth of a second or two), and how many
 # more for each element explored, which takes a hundred times as long.
 GLANCES = 2500
@@ -80,15 +85,16 @@ class Decision:
         return Knowledge(self.study)
 
     @cached_property
+    def outlook(self) -> Outlook:
+        return self.study.explorer.outlook(self.system, self.knowledge.known, self.system.bad)
+
+    @cached_property
     def scout(self) -> Scout | None:
         if not can_scout(self.system):
             return None
         study, places = self.study, Places(self.system)
-        if not self.study.has_cudd:
-            return Scout(self.system, places, study.allowance)
-        bad = self.system.bad
-        outlook = study.explorer.outlook(self.system, self.knowledge.known, bad)
-        return Scout(self.system, places, study.allowance, outlook.ahead)
+        ahead = self.outlook.ahead if study.has_cudd else unknown
+        return Scout(self.system, places, study.allowance, ahead)
 
     def run(self) -> Finding:
         alike = self.by_likeness()
@@ -140,13 +146,17 @@ class Decision:
         efforts = FIRST if most == SIZES[0] else FIRST + SECOND
         while True:
             study.allowance.check()
+            if self.has_seen_all:
+                if self.knowledge.n_elements > SHORT:
+                    return self.by_exhaustion(clocks)
+                most = SHORT
             blame, self.first_blame = self.first_blame, None
             if blame is None:
                 found = study.explorer.run(
                     self.system, clocks, self.knowledge.known, self.system.bad, most=most
                 )
                 if found is None:
-                    return None
+                    return self.by_exhaustion(clocks) if self.has_seen_all else None
                 if found.hit is None:
                     own = Source(found, found.registers)
                     return self.certificate([*self.knowledge.sources, own])
@@ -159,6 +169,8 @@ class Decision:
             if self.knowledge.learn_from(blame, efforts):
                 continue
             wider = self.paths.widened(clocks, blame)
+            if wider is None and self.has_seen_all:
+                return self.by_exhaustion(clocks)
             if wider is None:
                 hit, blame = self.shortest(clocks)
                 if isinstance(blame, Trace):
@@ -183,6 +195,11 @@ class Decision:
             return near[1]
         return self.look_ahead(MANY_GLANCES) or self.shortest(clocks)[1]
 
+    @property
+    def has_seen_all(self) -> bool:
+        """Whether the scout has looked everywhere and seen nothing bad."""
+        return self.scout is not None and not self.scout.waiting
+
     def look_ahead(self, most: int) -> Trace | None:
         """A counterexample of the fewest steps, if the scout can see one within ``most`` arrivals and
         those for what has been explored. Without exact times for it the scout is mistaken and not asked
@@ -197,6 +214,15 @@ class Decision:
             return trace
         self.scout = None
         return None
+
+    def by_exhaustion(self, clocks: frozenset[str]) -> Certificate:
+        """With all that the scout has seen, where ``clocks`` may be enough: there is nothing more."""
+        assert self.scout is not None
+        harmless = self.outlook.harmless if self.study.has_cudd else self.study.diagrams.false
+        seen = exploration_of(fewest_times(self.scout, clocks), self.study.diagrams, harmless)
+        places = without_times(seen, self.study.diagrams)
+        own = [Source(found, found.registers) for found in (places, seen)]
+        return self.certificate([*self.knowledge.sources, *own])
 
     def shortest(
         self, clocks: frozenset[str], most: int | None = None

@@ -13,7 +13,6 @@ testing in timed automata", 2015.)
 
 from __future__ import annotations
 
-from collections.abc import Collection
 from dataclasses import dataclass, field
 from itertools import islice
 
@@ -66,6 +65,8 @@ class Explorer:
         self.d = diagrams
         self.allowance = allowance
         self._store = RelationStore(diagrams, base)
+        # sweeps that would have taken too many elements, and go on when more are allowed
+        self._paused: dict[tuple, _Sweep] = {}
 
     def outlook(self, system: System, known: Diagram, bad: Formula) -> Outlook:
         """How far from ``bad`` a location is at least."""
@@ -78,7 +79,7 @@ class Explorer:
         known: Diagram,
         bad: Formula | None = None,
         most: int | None = None,
-        keep: Collection[str] | None = None,
+        keep: frozenset[str] | None = None,
         shortest: bool = False,
     ) -> Exploration | None:
         """Explore ``system`` from its initial state, the clocks of ``tracked`` exact.
@@ -90,15 +91,23 @@ class Explorer:
         """
         assert keep is None or bad is None, "a way through forgotten registers could not be told"
         order = tuple(sorted(tracked))
+        paused = (id(system), order, known, bad, keep)
+        if paused in self._paused and not shortest:
+            return self._swept(self._paused.pop(paused), paused, most)
         relations = Relations(self._store, system, order)
         stepper = Stepper(system, relations, known, bad, keep)
         layers = _Layers(stepper, self.allowance)
         if order and not shortest:
             if bad is not None and layers.run(GLANCE):
                 return layers.outcome()
-            sweep = _Sweep(stepper, self.allowance)
-            return sweep.outcome() if sweep.run(most) else None
+            return self._swept(_Sweep(stepper, self.allowance), paused, most)
         return layers.outcome() if layers.run(most) else None
+
+    def _swept(self, sweep: _Sweep, name: tuple, most: int | None) -> Exploration | None:
+        if sweep.run(most):
+            return sweep.outcome()
+        self._paused[name] = sweep
+        return None
 
 
 @dataclass

@@ -40,6 +40,10 @@ class Outlook:
             self._steps[code] = steps
             self._diagram = self._diagram | (layer & code)
         self._beyond = None if is_complete else len(layers)
+        # the locations from which no way leads to a bad one
+        self.harmless = known if is_complete else d.false
+        for layer in layers:
+            self.harmless = self.harmless & ~layer
 
     def ahead(self, where: Sequence[int]) -> int | None:
         """The least number of steps; None where no way leads to a bad location."""

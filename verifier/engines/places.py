@@ -6,7 +6,7 @@ the number of its value. Comparisons of clocks stay open in it: they are asked o
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import product
@@ -35,10 +35,14 @@ Carry = Callable[[Zone], Zone]
 Outcomes = tuple[bool, ...]
 
 
+# The clock of a test that comes out either way.
+FORGOTTEN = 0
+
+
 @dataclass(frozen=True)
 class Test:
     """A comparison of the clock with that index in a zone, and the bounds that say it is ``met`` and
-    that it is not."""
+    that it is not. One of a clock that is ``FORGOTTEN`` has a number of its own instead of them."""
 
     clock: int
     met: int
@@ -101,15 +105,18 @@ class Place:
         return Test(self.clocks.index(atom.clock) + 1, met, unmet)
 
     def tests(self, bounds: Iterable[tuple[str, Fraction]]) -> tuple[Test, ...]:
-        return tuple(self.test(AtLeast(clock, bound)) for clock, bound in bounds)
+        return tuple(self.test(AtLeast(clock, bound)) for clock, bound in bounds if clock in self.clocks)
 
 
 class Places:
     """The places of ``system``, whose registers are those of the machines, of the faults spent and of
-    the watch's bits, and no others."""
+    the watch's bits, and no others. Comparisons of the clocks ``without`` which it is to do, none of them the
+    watch's, come out either way: a timer may be due or not, a deadline forces nothing."""
 
-    def __init__(self, system: System):
+    def __init__(self, system: System, without: Collection[str] = ()):
         self.system = system
+        self.clocks = tuple(name for name in system.clocks if name not in without)
+        self._forgotten: dict[tuple[str, Fraction], Test] = {}
         self.names = tuple(system.registers)
         self.number = {name: i for i, name in enumerate(self.names)}
         self._codes = {
@@ -205,6 +212,13 @@ class Places:
             found = self._places[where] = self._new(where)
         return found
 
+    def space_of(self, clocks: tuple[str, ...]) -> Space:
+        """The space of zones over ``clocks``; all have the same unit."""
+        space = self._spaces.get(clocks)
+        if space is None:
+            space = self._spaces[clocks] = Space(clocks, self._bounds)
+        return space
+
     def _new(self, where: Where) -> Place:
         free: list[_Rule] = []
         # for each clock that counts the greatest number that some transition wants it to have reached,
@@ -230,10 +244,8 @@ class Places:
         if self._watch_bound is not None and self._counts(where, ()):
             needs(0, [(TIME, self._watch_bound)], None)
             needs(1, [(TIME, self._watch_bound)], None)
-        clocks = tuple(name for name in self.system.clocks if name in reach)
-        space = self._spaces.get(clocks)
-        if space is None:
-            space = self._spaces[clocks] = Space(clocks, self._bounds)
+        clocks = tuple(name for name in self.clocks if name in reach)
+        space = self.space_of(clocks)
         floors, ceilings = (
             tuple(NOTHING if b is None else space.units(b) for b in (reach[c][i] for c in clocks))
             for i in (0, 1)
@@ -244,10 +256,14 @@ class Places:
 
     def _fill(self, place: Place, free: list[_Rule]) -> None:
         for rule in free:
-            option = Option(rule.machine, rule.target, rule.is_fault, place.tests(rule.starts))
+            starts = place.tests(rule.starts)
+            if rule.is_control:
+                # the world need not do what it may, but here it makes a difference whether control must
+                starts += self._either_way(rule.starts)
+            option = Option(rule.machine, rule.target, rule.is_fault, starts)
             options = place.control if rule.is_control else place.world
             options.setdefault(rule.machine, []).append(option)
-            if rule.binds:
+            if rule.binds and not self._either_way(rule.ends):
                 place.limits.append(place.tests(rule.ends))
         asked = [t for options in place.control.values() for o in options for t in o.starts]
         if TIME in place.clocks:
@@ -255,6 +271,12 @@ class Places:
         place.asked = tuple(dict.fromkeys(asked))
         if self._may_be_bad(place.where, ()):
             place.bad = self._bad_in(place.where)
+
+    def _either_way(self, bounds: Iterable[tuple[str, Fraction]]) -> tuple[Test, ...]:
+        """The comparisons of forgotten clocks among ``bounds``."""
+        known = self._forgotten
+        open_ = [b for b in bounds if b[0] not in self.clocks]
+        return tuple(known.setdefault(b, Test(FORGOTTEN, len(known), len(known))) for b in open_)
 
     def _bad_in(self, where: Where) -> Formula:
         """What the bad states ask of the times there."""

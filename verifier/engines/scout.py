@@ -17,7 +17,7 @@ from heapq import heappop, heappush
 
 from verifier.engines.explore import Hit
 from verifier.engines.limits import Allowance
-from verifier.engines.places import Option, Outcomes, Place, Places, Test, Where
+from verifier.engines.places import FORGOTTEN, Option, Outcomes, Place, Places, Test, Where
 from verifier.engines.zones import Zone, includes
 from verifier.semantics.formula import AtLeast, Formula, Truth, atoms, map_atoms
 from verifier.semantics.system import SPENT, System
@@ -164,6 +164,9 @@ def _cells(place: Place, zone: Zone) -> Iterator[tuple[Zone, Outcomes]]:
 
 
 def _cut(place: Place, zone: Zone, test: Test) -> Iterator[tuple[Zone, bool]]:
+    if test.clock == FORGOTTEN:
+        yield from ((zone, True), (zone, False))
+        return
     met = place.space.constrain(zone, 0, test.clock, test.met)
     if met is not None:
         yield met, True

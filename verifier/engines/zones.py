@@ -60,6 +60,11 @@ class Space:
     def zero(self) -> Zone:
         return (AT_MOST_ZERO,) * (self.size * self.size)
 
+    def anything(self) -> Zone:
+        """No clock is negative."""
+        n = self.size
+        return tuple(AT_MOST_ZERO if i in (0, j) else INFINITE for i in range(n) for j in range(n))
+
     def close(self, cells: list[int]) -> Zone | None:
         """The tightest form of ``cells``, or None when nothing satisfies it."""
         n = self.size
