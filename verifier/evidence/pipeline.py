@@ -49,8 +49,6 @@ def verify(
     families = _families(model, properties)
     say("model", "concrete runs and reachable states without times")
     benches = {ground: Bench.on(model, ground, limits) for ground in sorted({ground for ground, _ in families})}
-    for bench in benches.values():
-        bench.prepare()
     found: dict[tuple[int, str], Result] = {}
     jobs = min(limits.jobs or os.cpu_count() or 1, len(families))
     say("model", f"{len(families)} groups of properties")
@@ -89,8 +87,9 @@ def _families(model: Model, properties: Sequence[Property]) -> list[Family]:
         if all(prop.id != other.id for other in family):
             family.append(prop)
     found = [(ground, tuple(family)) for (ground, _), family in families.items()]
-    # what takes long begins early, so that no processor waits for the last one
-    return sorted(found, key=lambda family: not any(_takes_long(prop) for prop in family[1]))
+    # Of each ground what takes long begins early, so that no processor waits for the last one; the next ground is
+    # made ready while the processes of one before are at work.
+    return sorted(found, key=lambda family: (family[0], not any(_takes_long(prop) for prop in family[1])))
 
 
 def _takes_long(prop: Property) -> bool:

@@ -95,8 +95,9 @@ class Bench:
     # -- shared
 
     def prepare(self) -> None:
-        """Do now what every property needs."""
-        if isinstance(self.study(), Study):
+        """Do now, once, what every property needs."""
+        self.allowance.started = time.monotonic()
+        if self._reached is None and isinstance(self.study(), Study):
             allowed = self.allows()
             self._reached = ends_reached(self.model, self.runs())
             self._values = tuple(state_values(self.model, run) for run in self.runs())

@@ -90,6 +90,7 @@ def _start(family: Family, benches: dict[Ground, Bench]) -> _Worker:
     inbox, outbox = multiprocessing.Pipe(duplex=False)
     bench = benches[family[0]]
     if "fork" in multiprocessing.get_all_start_methods():
+        bench.prepare()
         context, make = multiprocessing.get_context("fork"), _given(bench)
     else:
         context, make = multiprocessing.get_context("spawn"), _Afresh(bench)
