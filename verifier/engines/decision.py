@@ -51,9 +51,12 @@ SIZES = (700, 2500, None)
 # How large once the scout has seen everything, to find a proof shorter than that gives.
 SHORT = 100
 # How many arrivals the scout of a property may count at first (a tenth of a second or two), and how many
-# more for each element explored, which takes a hundred times as long.
+# more for each element explored, which takes a hundred times as long; at least. Where the reachable locations
+# take a diagram of many nodes, elements take far longer, arrivals do not.
 GLANCES = 2500
 GLANCES_PER_ELEMENT = 10
+GLANCES_PER_NODE = 7
+NODES_FOR_ELEMENT = 20_000
 # How many once an exploration has grown too large, or a counterexample is known to exist but lies behind
 # more than the first ``NEAR`` elements in layers.
 MANY_GLANCES = 100_000
@@ -206,7 +209,10 @@ class Decision:
         again."""
         if self.scout is None:
             return None
-        hit = self.scout.run(most + GLANCES_PER_ELEMENT * self.knowledge.n_elements)
+        nodes = self.study.n_nodes
+        per_element = max(GLANCES_PER_ELEMENT, nodes * nodes // NODES_FOR_ELEMENT)
+        most = max(most, GLANCES_PER_NODE * nodes) + per_element * self.knowledge.n_elements
+        hit = self.scout.run(most)
         if hit is None:
             return None
         trace = self.paths.check(hit, self.system.bad, is_likely=True)

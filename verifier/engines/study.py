@@ -61,8 +61,11 @@ class Study:
         self.explorer = Explorer(self.diagrams, self.base, self.allowance)
         self.book = Book(self.base, self.diagrams, self.allowance)
         self.has_cudd = HAS_CUDD
+        # of the diagram of the reachable locations; without CUDD it is not made
+        self.n_nodes = 0
         if self.has_cudd:
             # before the properties are judged, in processes that begin with what is known here
+            self.n_nodes = len(self.known)
             assert self.known != self.diagrams.false
 
     @cached_property
