@@ -37,6 +37,8 @@ def ask(text: str, time_limit_s: float) -> Answer:
     solver = cvc5.Solver(cvc5.TermManager())
     solver.setOption("tlimit-per", str(max(1, int(time_limit_s * 1000))))
     solver.setOption("produce-models", "true")
+    # what it branches on is left to its SAT solver: some tenths quicker on these obligations, never slower
+    solver.setOption("decision", "internal")
     parser = cvc5.InputParser(solver)
     parser.setStringInput(cvc5.InputLanguage.SMT_LIB_2_6, text, "obligation")
     symbols = parser.getSymbolManager()
