@@ -1,8 +1,10 @@
-"""The models of the bench: the shipped ones with n tracks and m road users, as overlays of them.
+"""The models of the bench: the shipped ones as overlays, some with n tracks and m road users.
 
 Besides the two sizes only the speeds and lengths change, to ones whose running times are whole
 seconds: the peers that count time in units would otherwise need units of a 1/4191 s. The flawed
-variant is one change more. To measure another model, add a line to ``CASES``.
+variant is one change more. To measure another model, add a line to ``CASES``. ``full`` with two
+tracks and two users is the shipped model of its kind; the other kinds that take longest to judge
+stand in ``SHIPPED``.
 """
 
 from __future__ import annotations
@@ -113,6 +115,53 @@ def _full(tracks: int, users: int) -> list[Case]:
     ]
 
 
+def _shipped(kind: str, tracks: int, base: str, prop: str, *changes: str) -> list[Case]:
+    """A shipped model of one size; the last of ``changes`` is its flaw."""
+    sound = partial(_overlay, base, f"{kind}, as shipped", *changes[:-1])
+    return [
+        Case(kind, tracks, 1, prop, PROVED, sound),
+        Case(kind, tracks, 1, prop, VIOLATED, partial(sound, changes[-1])),
+    ]
+
+
+# The slowest train takes 100 s from where the driver decides to the signal, and the approach lock
+# is to outlast it.
+SLOWEST_9, SLOWEST_12 = (f"{{at: parameters.slowest_speed, to: {n} m/s}}" for n in (9, 12))
+SHORT_LOCK = "{at: parameters.release, to: 90 s}"
+SHIPPED: tuple[Case, ...] = (
+    *_shipped(
+        *("MCB", 1, "full_barriers_direct.yaml", "train-finds-road-closed[single]"),
+        *(SLOWEST_9, SHORT_LOCK),
+    ),
+    *_shipped(
+        *("MCB-R", 2, "full_barriers_remote.yaml", "train-finds-road-closed[up]"),
+        *(SLOWEST_12, SHORT_LOCK),
+    ),
+    *_shipped(
+        *("MCB-CCTV", 1, "full_barriers_cctv.yaml", "train-finds-road-closed[single]"),
+        *(SLOWEST_12, SHORT_LOCK),
+    ),
+    *_shipped(
+        *("MCB-OC", 2, "barriers_on_call.yaml", "train-finds-road-closed[up]"),
+        *(SLOWEST_9, SHORT_LOCK),
+    ),
+    # The barriers are down 19 s after the strike-in at the latest.
+    *_shipped(
+        *("AOCL+B", 1, "local_open_with_barriers.yaml", "train-finds-barriers-down[line]"),
+        "{at: parameters.board_speed, to: 20 m/s}",
+        "{at: parameters.slowest_speed, to: 15 m/s}",
+        "{at: parameters.strike_in, to: board_speed * 18 s}",
+    ),
+    # All barriers are down 3+6+10+10 s after amber at the latest.
+    *_shipped(
+        *("AFBCL", 1, "local_full_barriers.yaml", "closed-in-19-to-29s/at_most"),
+        "{at: parameters.board_speed, to: 6.75 m/s}",
+        "{at: parameters.slowest_speed, to: 5.4 m/s}",
+        "{at: parameters.strike_in, to: board + board_speed * 30 s}",
+        '{at: "parts[as=entrance].set.lowering", to: 6 s .. 12 s}',
+    ),
+)
+
 CASES: tuple[Case, ...] = (
     Case("gate", 1, 0, "b2-safety", PROVED, partial(textbook, "b2_train_gate.yaml")),
     Case("gate", 1, 0, "b2-safety", VIOLATED, partial(textbook, "b2_late_lowering.yaml")),
@@ -125,4 +174,5 @@ CASES: tuple[Case, ...] = (
         Case("signal", tracks, 1, SIGNAL, PROVED, partial(full_barriers, tracks, 1))
         for tracks in (1, 2, 4, 8)
     ),
+    *SHIPPED,
 )

@@ -13,13 +13,14 @@ from tests.bench import chart, diagram_search, grid_search, plain_fixedpoint, ta
 from tests.bench.__main__ import measure
 from tests.bench.difference_bounds import Zone
 from tests.bench.explicit import Explicit, Place, Rule
-from tests.bench.models import CASES, PROVED, VIOLATED
+from tests.bench.models import CASES, PROVED, SHIPPED, VIOLATED, Case
 from tests.bench.peers import OPEN, OURS, PEERS
 from tests.bench.running import ANSWERED, LEFT_OUT, TIME, Answer, read
 from tests.differential.random_models import FORMS_OF_RUNS, random_model, random_property
 from verifier.engines.decision import decide
 from verifier.engines.limits import Allowance
 from verifier.engines.study import Study
+from verifier.language.model import Model
 from verifier.semantics.run import Certificate, Trace
 
 (SMALLEST,) = [case for case in CASES if case.name == "gate 1,0 violated"]
@@ -90,15 +91,33 @@ def test_generated_models_are_of_the_size_asked_for(family):
     largest = [case for case in CASES if case.family == family][-2:]
     assert [case.expected for case in largest] == [PROVED, VIOLATED]
     for case in largest:
-        model, prop = read(case)
-        assert len(model.groups["track"]) == case.tracks
-        assert len([m for m in model.machines if m.role.value == "road user"]) == case.users
-        assert prop.id == case.prop
+        is_of_its_size(case)
+
+
+@pytest.mark.parametrize("case", SHIPPED, ids=lambda case: case.name)
+def test_shipped_models_are_of_the_kind_and_size_they_are_named_for(case):
+    assert is_of_its_size(case).kind == case.family
+
+
+def is_of_its_size(case: Case) -> Model:
+    model, prop = read(case)
+    assert len(model.groups["track"]) == case.tracks
+    assert len([m for m in model.machines if m.role.value == "road user"]) == case.users
+    assert prop.id == case.prop
+    return model
+
+
+def test_the_models_that_take_longest_take_part():
+    """By the times of a check of the whole folder."""
+    slow = {"MCB-R", "MCB-CCTV", "MCB-OC", "MCB", "AOCL+B", "AFBCL"}
+    assert slow == {case.family for case in SHIPPED}
+    size = next(case for case in CASES if (case.family, case.tracks, case.users) == ("full", 2, 2))
+    assert read(size)[0].kind == "MCB-OD"
 
 
 def test_a_flawed_model_differs_by_one_change():
     for case in CASES:
-        if case.family in ("half", "full") and case.expected == VIOLATED:
+        if (case.family in ("half", "full") or case in SHIPPED) and case.expected == VIOLATED:
             good = next(
                 other
                 for other in CASES
@@ -162,7 +181,11 @@ class _AllMove(zone_search.Zones):
 @pytest.mark.slow
 @pytest.mark.parametrize(
     "case",
-    [case for case in CASES if case.tracks == 1 and case.users <= 1 or case.family == "tracks"],
+    [
+        case
+        for case in CASES
+        if case.tracks == 1 and case.users <= 1 or case.family == "tracks" or case in SHIPPED
+    ],
     ids=lambda case: case.name,
 )
 def test_what_is_expected_when_all_may_move(case):
