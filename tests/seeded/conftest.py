@@ -7,12 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from tests.seeded.good_models import Proofs, proofs_of
+from tests.seeded.good_models import Known, known_of
 
 
 @pytest.fixture(scope="session")
-def good_proofs(tmp_path_factory) -> Callable[[Path], Proofs]:
-    """The proofs of a good model, the same for all processes of a parallel run."""
+def known_of_good(tmp_path_factory) -> Callable[[Path], Known]:
+    """What is known of a good model, the same for all processes of a parallel run."""
     folder = tmp_path_factory.getbasetemp()
     shared = folder.parent if folder.name.startswith("popen-") else folder
-    return lambda good: proofs_of(good, shared)
+    return lambda good: known_of(good, shared)
