@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.language.files import errors_of, loaded
+from tests.language.files import errors, errors_of, loaded
 from tests.language.test_writing_out import PART, USE
 from verifier.language.load import load
 
@@ -31,6 +31,30 @@ def test_every_shipped_model_loads_with_properties(path):
     }
     for machine in model.machines:
         assert [t.index for t in machine.transitions] == list(range(len(machine.transitions)))
+
+
+OF_KINDS = [path for path in MODELS if path.parent.name == "models"]
+LACKS = re.compile(r"the model lacks the term `(.+)`, needed by property `(.+)` of the pack `(.+)`")
+
+
+@pytest.mark.parametrize("path", OF_KINDS, ids=lambda path: path.stem)
+def test_every_pack_refuses_a_model_without_its_terms_and_names_each_once(path, tmp_path):
+    model, properties = load(str(path))
+    groups = "".join(f"  {name}: [{', '.join(members)}]\n" for name, members in model.groups.items())
+    for pack in (file for file in model.files if Path(file).parent.name == "specs"):
+        bare = (
+            f"format: 1\ncrossing: Bare Lane\nkind: {model.kind}\njurisdiction: {model.jurisdiction}\n"
+            f"specs: [{Path(pack).resolve()}]\ngroups:\n{groups}"
+            "machines:\n  lamp: {role: control, states: [dark, lit], path: [dark, {to: lit, after: 1 s}]}\n"
+        )
+        said = [LACKS.fullmatch(one.message) for one in errors(tmp_path, {"model.yaml": bare})]
+        assert all(said)
+        title = {found[3] for found in said}
+        assert len(title) == 1
+        ids = {p.id.split("/")[0] for p in properties if {p.pack} == title}
+        assert {found[2] for found in said} <= ids
+        terms = {term for p in properties if {p.pack} == title for term in p.needs}
+        assert sorted(found[1] for found in said) == sorted(terms)
 
 
 def test_loading_the_same_file_twice_gives_the_same(tmp_path):
