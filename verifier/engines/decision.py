@@ -52,7 +52,8 @@ SIZES = (700, 2500, None)
 SHORT = 100
 # How many arrivals the scout of a property may count at first (a tenth of a second or two), and how many
 # more for each element explored, which takes a hundred times as long; at least. Where the reachable locations
-# take a diagram of many nodes, elements take far longer, arrivals do not.
+# take a diagram of many nodes, elements take far longer, arrivals do not. (Those that count faults have many
+# nodes, and their elements take no longer.)
 GLANCES = 2500
 GLANCES_PER_ELEMENT = 10
 GLANCES_PER_NODE = 7
@@ -82,6 +83,7 @@ class Decision:
         study.diagrams.admit(self.system)
         self.paths = study.paths(self.system)
         self.first_blame: Blame | None = None
+        self.has_seen_all = False  # the scout, and nothing bad
 
     @cached_property
     def knowledge(self) -> Knowledge:
@@ -198,22 +200,18 @@ class Decision:
             return near[1]
         return self.look_ahead(MANY_GLANCES) or self.shortest(clocks)[1]
 
-    @property
-    def has_seen_all(self) -> bool:
-        """Whether the scout has looked everywhere and seen nothing bad."""
-        return self.scout is not None and not self.scout.waiting
-
     def look_ahead(self, most: int) -> Trace | None:
         """A counterexample of the fewest steps, if the scout can see one within ``most`` arrivals and
         those for what has been explored. Without exact times for it the scout is mistaken and not asked
         again."""
         if self.scout is None:
             return None
-        nodes = self.study.n_nodes
+        nodes = 0 if self.study.budget else self.study.n_nodes
         per_element = max(GLANCES_PER_ELEMENT, nodes * nodes // NODES_FOR_ELEMENT)
         most = max(most, GLANCES_PER_NODE * nodes) + per_element * self.knowledge.n_elements
         hit = self.scout.run(most)
         if hit is None:
+            self.has_seen_all = not self.scout.waiting
             return None
         trace = self.paths.check(hit, self.system.bad, is_likely=True)
         if isinstance(trace, Trace):
