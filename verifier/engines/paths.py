@@ -30,8 +30,6 @@ from verifier.engines.solver import (
 from verifier.language.model import Role
 from verifier.semantics.formula import (
     YES,
-    All,
-    Any,
     AtLeast,
     Formula,
     In,
@@ -42,6 +40,7 @@ from verifier.semantics.formula import (
     all_of,
     any_of,
     atoms,
+    by_literals,
     map_atoms,
     negate,
 )
@@ -202,21 +201,14 @@ class PathCheck:
         return self._terms[key]
 
     def _new_guarded(self, formula: Formula, frame: int) -> z3.BoolRef:
-        if isinstance(formula, All):
-            return conj([self._new_guarded(part, frame) for part in formula.parts])
-        if isinstance(formula, Any):
-            return disj([self._new_guarded(part, frame) for part in formula.parts])
-        atom = formula
-        if isinstance(formula, No):
-            atom = formula.part
-            if isinstance(atom, All):
-                return disj([self._new_guarded(negate(p), frame) for p in atom.parts])
-            if isinstance(atom, Any):
-                return conj([self._new_guarded(negate(p), frame) for p in atom.parts])
-        term = self._frames.term(formula, frame)
-        if isinstance(atom, AtLeast):
-            return disj([inverse(self._assumption(atom.clock)), term])
-        return term
+        def of(literal: Formula) -> z3.BoolRef:
+            term = self._frames.term(literal, frame)
+            atom = literal.part if isinstance(literal, No) else literal
+            if isinstance(atom, AtLeast):
+                return disj([inverse(self._assumption(atom.clock)), term])
+            return term
+
+        return by_literals(formula, of, conj, disj)
 
     # -- times
 
@@ -301,18 +293,12 @@ def _fix(formula: Formula, now: dict[str, str], then: dict[str, str]) -> Formula
 
 def _without_moves(formula: Formula) -> Formula:
     """A weaker formula that leaves open which transitions are taken."""
-    if isinstance(formula, All):
-        return all_of(*(_without_moves(part) for part in formula.parts))
-    if isinstance(formula, Any):
-        return any_of(*(_without_moves(part) for part in formula.parts))
-    atom = formula
-    if isinstance(formula, No):
-        atom = formula.part
-        if isinstance(atom, All):
-            return any_of(*(_without_moves(negate(part)) for part in atom.parts))
-        if isinstance(atom, Any):
-            return all_of(*(_without_moves(negate(part)) for part in atom.parts))
-    return YES if isinstance(atom, Take) else formula
+
+    def of(literal: Formula) -> Formula:
+        atom = literal.part if isinstance(literal, No) else literal
+        return YES if isinstance(atom, Take) else literal
+
+    return by_literals(formula, of, lambda parts: all_of(*parts), lambda parts: any_of(*parts))
 
 
 def read_trace(

@@ -10,6 +10,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import TypeVar
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -132,28 +135,30 @@ def negate(part: Formula) -> Formula:
 
 
 def atoms(formula: Formula) -> Iterator[Formula]:
-    """Every leaf of ``formula``, repeated where it repeats."""
-    stack = [formula]
-    while stack:
-        node = stack.pop()
-        if isinstance(node, No):
-            stack.append(node.part)
-        elif isinstance(node, All | Any):
-            stack.extend(node.parts)
-        else:
-            yield node
+    """Every leaf of ``formula``; those of a part that stands in several places once."""
+    return (leaf for leaf, _ in _leaves(formula, False))
 
 
 def comparisons_with_sign(formula: Formula, sign: bool = True) -> Iterator[tuple[AtLeast, bool]]:
     """Every ``AtLeast`` in ``formula`` and whether it counts as it stands or as its denial."""
+    return ((leaf, positive) for leaf, positive in _leaves(formula, True, sign) if isinstance(leaf, AtLeast))
+
+
+def _leaves(formula: Formula, by_sign: bool, sign: bool = True) -> Iterator[tuple[Formula, bool]]:
+    """Every leaf and whether it stands there denied an even number of times; parts that stand in several places
+    once, or once for each sign."""
+    seen: set[tuple[int, bool]] = set()
     stack = [(formula, sign)]
     while stack:
         node, positive = stack.pop()
         if isinstance(node, No):
             stack.append((node.part, not positive))
         elif isinstance(node, All | Any):
-            stack.extend((part, positive) for part in node.parts)
-        elif isinstance(node, AtLeast):
+            key = (id(node), positive and by_sign)
+            if key not in seen:
+                seen.add(key)
+                stack.extend((part, positive) for part in node.parts)
+        else:
             yield node, positive
 
 
@@ -172,3 +177,24 @@ def _mapped(formula: Formula, change: Callable[[Formula], Formula], done: dict[i
         join = all_of if isinstance(formula, All) else any_of
         found = done[id(formula)] = join(*[_mapped(part, change, done) for part in formula.parts])
     return found
+
+
+def by_literals(
+    formula: Formula, of: Callable[[Formula], T], both: Callable[[list[T]], T], either: Callable[[list[T]], T]
+) -> T:
+    """``formula``, its denials pushed down to the leaves, put together of what its literals become. Parts that
+    stand in several places (the counts of faults are built of one another) are translated once."""
+    made: dict[tuple[int, bool], T] = {}
+
+    def translated(node: Formula, sign: bool) -> T:
+        if isinstance(node, No):
+            return translated(node.part, not sign)
+        if not isinstance(node, All | Any):
+            return of(node if sign else negate(node))
+        key = (id(node), sign)
+        if key not in made:
+            join = both if isinstance(node, All) is sign else either
+            made[key] = join([translated(part, sign) for part in node.parts])
+        return made[key]
+
+    return translated(formula, True)
