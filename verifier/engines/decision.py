@@ -22,6 +22,7 @@ A proof leaves here as a few lemmas that z3 has confirmed on the whole timed ste
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import cached_property
 
 from verifier.engines import bounded, induction
@@ -37,17 +38,19 @@ from verifier.engines.race import race
 from verifier.engines.reasons import Source
 from verifier.engines.scout import Scout, can_scout, unknown
 from verifier.engines.study import FIRST, TRY_MORE, Knowledge, Study
-from verifier.language.model import Property
+from verifier.language.model import Property, Role
 from verifier.semantics.formula import all_of
 from verifier.semantics.run import Certificate, Finding, Gap, Trace
 from verifier.semantics.watched import build
 
 BEYOND = 4
 
-# How far to look for facts about the bare model when ``FIRST`` was not enough.
+# How large an exploration of the property may grow before another order of clocks is tried; each goes on from
+# there later.
+SHORT_SIZES = (300, 700)
+SIZES = (*SHORT_SIZES, 2500, None)
+# How far to look for facts about the bare model when ``FIRST`` and the short sizes were not enough.
 SECOND = ((True, 400),)
-# How large an exploration of the property may grow before another order of clocks is tried.
-SIZES = (700, 2500, None)
 # How large once the scout has seen everything, to find a proof shorter than that gives.
 SHORT = 100
 # How many arrivals the scout of a property may count at first (a tenth of a second or two), and how many
@@ -71,6 +74,14 @@ def decide(study: Study, prop: Property) -> Finding:
         return Decision(study, prop).run()
     except OutOfBudget as stop:
         return Gap(f"{stop.reason} while deciding `{prop.id}`", stop.try_next)
+
+
+@dataclass
+class Course:
+    """One order in which clocks become exact, by what they cost, and those that are so far."""
+
+    costs: dict[Role, int]
+    clocks: frozenset[str] = frozenset()
 
 
 class Decision:
@@ -109,10 +120,12 @@ class Decision:
             decided = self.by_induction()
             if decided is not None:
                 return decided
+        courses = [Course(costs) for costs in COSTS]
         for most in SIZES:
-            for costs in COSTS:
-                self.paths.costs = costs
-                found = self.attempt(most) or self.look_ahead(MANY_GLANCES)
+            for course in courses:
+                found = self.attempt(course, most) or self.look_ahead(
+                    GLANCES if most in SHORT_SIZES else MANY_GLANCES
+                )
                 if found is not None:
                     return found
         raise AssertionError("an exploration without a limit has no result")
@@ -144,13 +157,15 @@ class Decision:
         self.first_blame = outcome
         return None
 
-    def attempt(self, most: int | None) -> Finding | None:
-        """Refine until decided; None when an exploration would take more than ``most`` elements."""
-        clocks: frozenset[str] = frozenset()
+    def attempt(self, course: Course, most: int | None) -> Finding | None:
+        """Refine until decided, from where ``course`` has come to; None when an exploration would take more than
+        ``most`` elements."""
         study = self.study
-        efforts = FIRST if most == SIZES[0] else FIRST + SECOND
+        self.paths.costs = course.costs
+        efforts = FIRST if most in SHORT_SIZES else FIRST + SECOND
         while True:
             study.allowance.check()
+            clocks = course.clocks
             if self.has_seen_all:
                 if self.knowledge.n_elements > SHORT:
                     return self.by_exhaustion(clocks)
@@ -183,7 +198,7 @@ class Decision:
                 wider = self.paths.widened(clocks, blame)
                 if wider is None:
                     return self.last_resort(hit)
-            clocks = wider
+            course.clocks = wider
 
     def follow(self, found: Exploration, clocks: frozenset[str]) -> Trace | Blame:
         """A shortest counterexample, as the way found suggests or the scout sees it; or the clocks that
