@@ -99,8 +99,7 @@ class Bench:
         self.allowance.started = time.monotonic()
         if self._reached is None and isinstance(self.study(), Study):
             allowed = self.allows()
-            self._reached = ends_reached(self.model, self.runs())
-            self._values = tuple(state_values(self.model, run) for run in self.runs())
+            self.reached(), self.values()
             for run in self.runs():
                 for before, step, after in zip(run.snapshots, run.steps, run.snapshots[1:]):
                     allowed(before, step, after)
@@ -126,6 +125,17 @@ class Bench:
                 seed=wanted.seed,
             )
         return self._runs
+
+    def reached(self) -> frozenset[End]:
+        if self._reached is None:
+            self._reached = ends_reached(self.model, self.runs())
+        return self._reached
+
+    def values(self) -> tuple[tuple[Values, ...], ...]:
+        """What each state of the runs says of every symbol of a certificate."""
+        if self._values is None:
+            self._values = tuple(state_values(self.model, run) for run in self.runs())
+        return self._values
 
     def allows(self) -> Callable:
         """The step relation, asked once for each step of the runs."""
@@ -271,8 +281,8 @@ class Bench:
             certificate,
             budget=self.budget,
             seed=self.limits.seed,
-            reached=self._reached,
-            values=self._values,
+            reached=self.reached(),
+            values=self.values(),
         )
 
     # -- what keeps a proof from being hollow
