@@ -61,6 +61,8 @@ GLANCES = 2500
 GLANCES_PER_ELEMENT = 10
 GLANCES_PER_NODE = 7
 NODES_FOR_ELEMENT = 20_000
+# How many where a counterexample is known and only a shorter one is looked for.
+GLIMPSES = 10_000
 # How many once an exploration has grown too large, or a counterexample is known to exist but lies behind
 # more than the first ``NEAR`` elements in layers.
 MANY_GLANCES = 100_000
@@ -82,6 +84,22 @@ class Course:
 
     costs: dict[Role, int]
     clocks: frozenset[str] = frozenset()
+
+
+def decide_alike(study: Study, prop: Property) -> Certificate | None:
+    """With a proof among ``study.proofs`` alone, as one that ``decide`` tries first; None says nothing."""
+    try:
+        return Decision(study, prop).by_likeness()
+    except OutOfBudget:
+        return None
+
+
+def glimpse(study: Study, prop: Property) -> Trace | None:
+    """A counterexample of the fewest steps, if the scout sees one at once; None says nothing."""
+    try:
+        return Decision(study, prop).look_ahead(GLIMPSES)
+    except OutOfBudget:
+        return None
 
 
 class Decision:

@@ -83,8 +83,9 @@ class Aliveness:
         )
 
     def walked(self) -> tuple[list[Run], Covered]:
-        """The runs of the cross-check, and further and longer ones while they meet something new."""
-        alive = list(self.bench.runs())
+        """The runs of the cross-check and those known besides, and further and longer ones while they meet
+        something new."""
+        alive = [*self.bench.runs(), *self.bench.ways]
         met, in_vain = covered_by(alive), 0
         for lot in range(1, LOTS + 1):
             if in_vain == IN_VAIN or all(met.has(subject) for subject in self.subjects()):

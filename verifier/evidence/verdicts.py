@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from verifier.engines.built_in import decide_built_in
-from verifier.engines.decision import decide
+from verifier.engines.decision import decide, decide_alike, glimpse
 from verifier.engines.lemmas import NotExcluded
 from verifier.engines.limits import Allowance, OutOfBudget
 from verifier.engines.mirror import Proof
@@ -76,13 +76,19 @@ class Bench:
     """One model under one budget: what a family of properties shares."""
 
     @classmethod
-    def on(cls, model: Model, ground: Ground, limits: Limits, proofs: Sequence[Proof] = ()) -> Bench:
+    def on(
+        cls, model: Model, ground: Ground, limits: Limits, proofs: Sequence[Proof] = (), ways: Sequence[Run] = ()
+    ) -> Bench:
         """The bench for properties asked on ``ground``; ``proofs`` of a like model are tried first."""
         budget, classes = ground
-        return cls(with_classes(model, classes), budget, limits, proofs)
+        return cls(with_classes(model, classes), budget, limits, proofs, ways)
 
-    def __init__(self, model: Model, budget: int, limits: Limits, proofs: Sequence[Proof] = ()):
-        self.model, self.budget, self.limits, self.proofs = model, budget, limits, proofs
+    def __init__(
+        self, model: Model, budget: int, limits: Limits, proofs: Sequence[Proof] = (), ways: Sequence[Run] = ()
+    ):
+        """``ways`` are runs of this very model: looked through before an engine is asked whether something can
+        happen."""
+        self.model, self.budget, self.limits, self.proofs, self.ways = model, budget, limits, proofs, ways
         self.allowance = Allowance(limits.time_limit_s, limits.memory_limit_mb)
         self._study: Study | Gap | None = None
         self._runs: tuple[Run, ...] | None = None
@@ -158,8 +164,7 @@ class Bench:
 
     def judged(self, prop: Property) -> Result:
         started = time.monotonic()
-        self.allowance.started = started
-        study = self.study()
+        study = self.study_of_one()
         if isinstance(study, Gap):
             result = self.gap(prop, study)
         elif prop.form is Form.DEAD and not prop.subject:
@@ -167,6 +172,20 @@ class Bench:
         else:
             result = self.verdict(prop, self.find(study, prop))
         return replace(result, seconds=time.monotonic() - started)
+
+    def study_of_one(self) -> Study | Gap:
+        """The study, with the time that is allowed for one property."""
+        self.allowance.started = time.monotonic()
+        return self.study()
+
+    def sought(self, prop: Property) -> Result | Certificate:
+        """What the engines say of ``prop``: a proof that is neither re-checked nor cross-checked yet, or the result
+        where they have none."""
+        study = self.study_of_one()
+        if isinstance(study, Gap) or prop.form is Form.DEAD:
+            return self.judged(prop)
+        finding = self.find(study, prop)
+        return finding if isinstance(finding, Certificate) else self.verdict(prop, finding)
 
     def find(self, study: Study, prop: Property) -> Finding:
         try:
@@ -180,6 +199,26 @@ class Bench:
                 f"z3 does not confirm what the exploration found for `{prop.id}`",
                 {"z3": f"a step or a bad state from {state}", "exploration": "no such state"},
             ) from state
+
+    def alike(self, prop: Property) -> Certificate | None:
+        """A proof like one of ``proofs``; None says nothing."""
+        study = self.study_of_one()
+        if isinstance(study, Gap) or prop.form in (*ROWS, Form.DEAD, Form.EVENTUALLY):
+            return None
+        return decide_alike(study, prop)
+
+    def glimpsed(self, prop: Property) -> Result | None:
+        """A counterexample of the fewest steps, where a short look ahead finds one; None says nothing."""
+        study = self.study_of_one()
+        if isinstance(study, Gap) or prop.form in (*ROWS, Form.DEAD, Form.EVENTUALLY):
+            return None
+        trace = glimpse(study, prop)
+        return None if trace is None else self.of_trace(prop, trace)
+
+    def confirmed(self, prop: Property, certificate: Certificate) -> Result:
+        """What becomes of a proof that ``sought`` or ``alike`` has brought."""
+        self.study_of_one()
+        return self.of_certificate(prop, certificate)
 
     def verdict(self, prop: Property, finding: Finding) -> Result:
         if isinstance(finding, Trace):
@@ -314,7 +353,7 @@ class Bench:
 
     def example(self, prop: Property, guard: Guard) -> ReplayedTrace | Gap | None:
         """A run to a settled state with ``guard``; None when it is proved that there is none."""
-        seen = witness(self.runs(), guard, "the property is put to the test here")
+        seen = witness((*self.runs(), *self.ways), guard, "the property is put to the test here")
         if seen is not None:
             return seen
         study = self.study()

@@ -12,15 +12,18 @@ from verifier.engines.mirror import Proof
 from verifier.engines.study import Study
 from verifier.evidence.judge import judge
 from verifier.evidence.judgement import Unjudged
+from verifier.evidence.pipeline import FOUNDATIONS
 from verifier.evidence.quieten import quietened
 from verifier.evidence.random_walk import random_runs
 from verifier.evidence.replay import replayed_run
 from verifier.evidence.result import ModelResult, RecheckedCertificate, ReplayedTrace, Result
 from verifier.evidence.verdicts import ROWS, Bench, Ground, Limits, ground_of
+from verifier.language.granting import with_classes
 from verifier.language.model import Form, Model, Property
-from verifier.semantics.concrete import ZERO, Concrete
-from verifier.semantics.run import Gap, Run, Step
+from verifier.semantics.concrete import Concrete
+from verifier.semantics.run import Certificate, Gap, Run
 from verifier.studies.difference import difference, with_parting
+from verifier.studies.leading import as_far, led_by
 from verifier.studies.outcomes import CAUGHT, EQUIVALENT, HARMLESS, UNDECIDED, UNNOTICED, Outcome
 from verifier.studies.plants import Plant
 from verifier.studies.processes import processes
@@ -41,6 +44,7 @@ class Question:
     asked: tuple[Property, ...]
     further: tuple[Property, ...]
     proofs: Mapping[Ground, Sequence[Proof]]
+    ways: Mapping[Ground, Sequence[Run]]
     easy: frozenset[str]
     limits: Limits
 
@@ -62,8 +66,24 @@ class Question:
         if failing:
             raise ValueError(f"not proved of the sound model: {', '.join(failing)}")
         easy = frozenset(one.property.id for one in results if one.certificate and not one.needs_times_of)
-        asked = [one.property for one in sound.foundations] + [one.property for one in sound.results]
-        return cls(sound.model, tuple(asked), tuple(further), _proofs(sound.model, asked, limits), easy, limits)
+        asked = _without_lesser([one.property for one in results])
+        proofs = _proofs(sound.model, asked, limits)
+        return cls(sound.model, asked, tuple(further), proofs, _ways(results), easy, limits)
+
+
+def _without_lesser(asked: Sequence[Property]) -> tuple[Property, ...]:
+    """Of each foundation only that under the most faults, of all classes: it tells of fewer (4.4)."""
+    most = {prop.form: prop for prop in sorted(asked, key=lambda p: p.budget) if prop.form in FOUNDATIONS}
+    return tuple(prop for prop in asked if prop.form not in FOUNDATIONS or prop is most[prop.form])
+
+
+def _ways(results: Sequence[Result]) -> dict[Ground, list[Run]]:
+    """Runs of the sound model that put its properties to the test, and in which all is alive."""
+    found: dict[Ground, list[Run]] = {}
+    for one in results:
+        shown = [trace.run for trace in (one.witness, one.trace) if trace is not None]
+        found.setdefault(ground_of(one.property), []).extend([*one.runs, *shown])
+    return found
 
 
 def _proofs(model: Model, asked: Sequence[Property], limits: Limits) -> dict[Ground, list[Proof]]:
@@ -75,7 +95,7 @@ def _proofs(model: Model, asked: Sequence[Property], limits: Limits) -> dict[Gro
         if isinstance(study, Study):
             for prop in asked:
                 if ground_of(prop) == ground and prop.form is not Form.DEAD:
-                    bench.find(study, prop)
+                    bench.sought(prop)
             found[ground] = study.proofs
     return found
 
@@ -128,7 +148,9 @@ class _Judged:
     def bench(self, ground: Ground) -> Bench:
         if ground not in self.benches:
             proofs = self.question.proofs.get(ground, ())
-            self.benches[ground] = Bench.on(self.model, ground, self.question.limits, proofs)
+            concrete = Concrete(with_classes(self.model, ground[1]), ground[0])
+            ways = [led_by(concrete, way) for way in self.question.ways.get(ground, ())]
+            self.benches[ground] = Bench.on(self.model, ground, self.question.limits, proofs, ways)
         return self.benches[ground]
 
     def outcome(self) -> Outcome:
@@ -152,7 +174,7 @@ class _Judged:
 
     def differs(self, parting: ReplayedTrace) -> Outcome:
         """All that was asked is proved, and yet it is another design."""
-        wanted = suggested(self.question.model, self.model, self.plant, self.question.limits)
+        wanted = suggested(self.question.model, self.bench((0, ())), self.plant, self.question.limits)
         would = self.judged(self.question.further)
         if would is not None:
             return replace(would, outcome=UNNOTICED, suggestion=wanted, **self.run_apart(parting))
@@ -201,13 +223,33 @@ class _Judged:
         return None
 
     def judged(self, properties: Sequence[Property]) -> Outcome | None:
-        """The first that no longer holds; the others are noted as proved or open. The easy ones first, as they
-        catch most plants."""
-        for prop in sorted(properties, key=lambda p: (p.form is Form.DEAD, not self.question.is_easy(p))):
-            caught = self.noted(self.bench(ground_of(prop)).judged(prop))
+        """The first found that no longer holds; the others are noted as proved or open. What has still a proof like
+        that of the sound model can wait: any other may catch it."""
+        proofs = {prop.id: self.bench(ground_of(prop)).alike(prop) for prop in properties}
+        doubtful = sorted((prop for prop in properties if proofs[prop.id] is None), key=self.effort)
+        for prop in doubtful:
+            glimpse = self.bench(ground_of(prop)).glimpsed(prop)
+            if glimpse is not None and glimpse.verdict == "violated":
+                return self.noted(glimpse)
+        for prop in doubtful:
+            found = self.bench(ground_of(prop)).sought(prop)
+            if isinstance(found, Certificate):
+                proofs[prop.id] = found
+                continue
+            caught = self.noted(found)
             if caught is not None:
                 return caught
+        for prop in properties:
+            proof = proofs[prop.id]
+            if proof is not None:
+                caught = self.noted(self.bench(ground_of(prop)).confirmed(prop, proof))
+                if caught is not None:
+                    return caught
         return None
+
+    def effort(self, prop: Property) -> tuple:
+        """What takes long to decide comes late."""
+        return prop.form is Form.DEAD, prop.form in ROWS, not self.question.is_easy(prop)
 
     def noted(self, result: Result) -> Outcome | None:
         if result.verdict in HOLDS:
@@ -223,25 +265,3 @@ class _Judged:
 
     def make(self, outcome: str, **facts) -> Outcome:
         return Outcome(self.plant, outcome, proved=tuple(sorted(self.proved)), **facts)
-
-
-def as_far(concrete: Concrete, parted: Run) -> Run:
-    """The run that both designs have up to where they part, taken by the planted one: what the world does is
-    the same, and control settles in the same rounds."""
-    steps, snapshots = [], [concrete.initial()]
-
-    def settle() -> None:
-        while not snapshots[-1].is_settled:
-            moves = concrete.choices(snapshots[-1]).values()
-            round_ = Step("settle", ZERO, tuple(sorted((m[0] for m in moves), key=lambda m: m.machine)))
-            take(round_)
-
-    def take(step: Step) -> None:
-        steps.append(step)
-        snapshots.append(concrete.take(snapshots[-1], step))
-
-    acts = [step for step in parted.steps if step.kind == "world"]
-    for step in acts:
-        settle()
-        take(step)
-    return Run(tuple(steps), tuple(snapshots))

@@ -16,9 +16,11 @@ from verifier.studies.plants import Error, Plant
 
 ZERO = Fraction(0)
 
-def suggested(sound: Model, planted: Model, plant: Plant, limits: Limits) -> Suggestion | None:
+
+def suggested(sound: Model, planted: Bench, plant: Plant, limits: Limits) -> Suggestion | None:
+    """``planted`` judges the planted model without faults."""
     for prop in _candidates(sound, plant):
-        against = Bench(planted, 0, limits).judged(prop)
+        against = planted.judged(prop)
         if against.verdict != "violated" or against.trace is None:
             continue
         if Bench(sound, 0, limits).judged(prop).verdict == "proved":
