@@ -121,7 +121,8 @@ def test_another_program_is_asked_anew(what, tmp_path, asked, monkeypatch):
 
 def test_what_is_not_decided_is_asked_again(tmp_path, asked):
     code, whole = found(tmp_path, "--time-limit", "0.000001")
-    assert code == 3 and any(one["undecided"] for one in whole["properties"])
+    # what random runs have shown needs no time
+    assert code == 1 and any(one["undecided"] for one in whole["properties"])
     undecided = {one["id"] for one in whole["properties"] if one["undecided"]}
     found(tmp_path)
     assert asked[1] == undecided

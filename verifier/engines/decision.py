@@ -61,8 +61,6 @@ GLANCES = 2500
 GLANCES_PER_ELEMENT = 10
 GLANCES_PER_NODE = 7
 NODES_FOR_ELEMENT = 20_000
-# How many where a counterexample is known and only a shorter one is looked for.
-GLIMPSES = 10_000
 # How many once an exploration has grown too large, or a counterexample is known to exist but lies behind
 # more than the first ``NEAR`` elements in layers.
 MANY_GLANCES = 100_000
@@ -94,10 +92,10 @@ def decide_alike(study: Study, prop: Property) -> Certificate | None:
         return None
 
 
-def glimpse(study: Study, prop: Property) -> Trace | None:
-    """A counterexample of the fewest steps, if the scout sees one at once; None says nothing."""
+def glimpse(study: Study, prop: Property, most: int) -> Trace | None:
+    """A counterexample of the fewest steps, if the scout sees one within ``most`` arrivals; None says nothing."""
     try:
-        return Decision(study, prop).look_ahead(GLIMPSES)
+        return Decision(study, prop).look_ahead(most)
     except OutOfBudget:
         return None
 

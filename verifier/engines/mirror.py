@@ -75,7 +75,7 @@ def _state(registers: Mapping[str, str], clocks: Mapping[str, Fraction]) -> Valu
 def guesses(proofs: Sequence[Proof], prop: Property, system: System) -> list[Guesses] | None:
     """What the proof of ``prop`` for another member, or of a like model, says of this; None where there is none."""
     for proof in proofs:
-        swap = _swap(proof.prop, prop)
+        swap = names_swapped(proof.prop, prop)
         if swap is None:
             continue
         try:
@@ -86,7 +86,7 @@ def guesses(proofs: Sequence[Proof], prop: Property, system: System) -> list[Gue
     return None
 
 
-def _swap(one: Property, other: Property) -> Callable[[str], str] | None:
+def names_swapped(one: Property, other: Property) -> Callable[[str], str] | None:
     """Names that speak of the member of ``one`` as those that speak of the member of ``other``, and the other
     way round, or as they are; None when the two are not one property."""
     if (one.form, one.pack, one.id) == (other.form, other.pack, other.id):

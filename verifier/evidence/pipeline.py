@@ -82,14 +82,18 @@ def _families(model: Model, properties: Sequence[Property]) -> list[Family]:
     budgets = sorted({prop.budget for prop in properties})
     asked = [replace(prop, budget=budget) for budget in budgets for prop in foundations]
     for prop in (*asked, *properties):
-        stem = _MEMBER_OR_SIDE.sub("", prop.id)
-        family = families.setdefault((ground_of(prop), stem), [])
+        family = families.setdefault((ground_of(prop), stem(prop)), [])
         if all(prop.id != other.id for other in family):
             family.append(prop)
     found = [(ground, tuple(family)) for (ground, _), family in families.items()]
     # Of each ground what takes long begins early, so that no processor waits for the last one; the next ground is
     # made ready while the processes of one before are at work.
     return sorted(found, key=lambda family: (family[0], not any(_takes_long(prop) for prop in family[1])))
+
+
+def stem(prop: Property) -> str:
+    """Its id without the member of a group or the side of a bound."""
+    return _MEMBER_OR_SIDE.sub("", prop.id)
 
 
 def _takes_long(prop: Property) -> bool:

@@ -207,12 +207,13 @@ class Bench:
             return None
         return decide_alike(study, prop)
 
-    def glimpsed(self, prop: Property) -> Result | None:
-        """A counterexample of the fewest steps, where a short look ahead finds one; None says nothing."""
+    def glimpsed(self, prop: Property, most: int) -> Result | None:
+        """A counterexample of the fewest steps, where a look ahead at up to ``most`` states finds one; None says
+        nothing."""
         study = self.study_of_one()
         if isinstance(study, Gap) or prop.form in (*ROWS, Form.DEAD, Form.EVENTUALLY):
             return None
-        trace = glimpse(study, prop)
+        trace = glimpse(study, prop, most)
         return None if trace is None else self.of_trace(prop, trace)
 
     def confirmed(self, prop: Property, certificate: Certificate) -> Result:

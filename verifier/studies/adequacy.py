@@ -32,6 +32,8 @@ from verifier.studies.suggestion import suggested
 HOLDS = ("proved", "shown")
 # Random runs from where the designs part.
 RUNS_BEHIND, DEPTH_BEHIND = 30, 60
+# How far to look ahead of each property before one is decided: a few tenths of a second.
+GLIMPSES = 10_000
 
 Progress = Callable[[str, str], None]
 
@@ -228,7 +230,7 @@ class _Judged:
         proofs = {prop.id: self.bench(ground_of(prop)).alike(prop) for prop in properties}
         doubtful = sorted((prop for prop in properties if proofs[prop.id] is None), key=self.effort)
         for prop in doubtful:
-            glimpse = self.bench(ground_of(prop)).glimpsed(prop)
+            glimpse = self.bench(ground_of(prop)).glimpsed(prop, GLIMPSES)
             if glimpse is not None and glimpse.verdict == "violated":
                 return self.noted(glimpse)
         for prop in doubtful:

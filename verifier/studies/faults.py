@@ -10,23 +10,29 @@ nothing of it can be missed; when every such question is answered by a proof the
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import as_completed
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Executor, as_completed
 from dataclasses import dataclass, field, replace
-from itertools import combinations
+from itertools import combinations, repeat
 
-from verifier.evidence.pipeline import FOUNDATIONS, verify
+from verifier.engines.mirror import Proof
+from verifier.evidence.pipeline import FOUNDATIONS, stem, verify
 from verifier.evidence.result import ReplayedTrace, Result
 from verifier.evidence.verdicts import Bench, Limits
 from verifier.language.granting import class_of, with_faults
 from verifier.language.load import built_in_properties
 from verifier.language.model import Form, Model, Property
+from verifier.semantics.run import Gap
+from verifier.studies.fault_walks import fault_names, happened_upon, mirrored, spent_by
 from verifier.studies.processes import processes
 
 Faults = frozenset[str]
 Ask = Callable[[Faults], Result]
 Spent = Callable[[Result], Faults]
 Progress = Callable[[str, str], None]
+
+# How far to look for a shorter run than a random one: a second or two where few faults are allowed.
+GLIMPSES = 100_000
 
 # A property that is not put to the test is not broken; why it is not is said of one that no fault puts to it.
 HELD = ("proved", "vacuous")
@@ -100,11 +106,40 @@ def smallest_sets(
     if not left:
         return
     with processes(jobs, _set, model, order, limits, is_grounded) as pool:
-        waiting = [pool.submit(_sets_of, prop, first) for prop, first in left]
-        for number, one in enumerate(as_completed(waiting), start=1):
-            found = one.result()
-            progress(found.property.id, f"{number} of {len(left)} that some faults may break")
-            yield found
+        seen = _seen(pool, model, [prop for prop, _ in left])
+        waiting = [pool.submit(_sets_of, family, seen) for family in _families(left)]
+        number = 0
+        for one in as_completed(waiting):
+            for found in one.result():
+                number += 1
+                progress(found.property.id, f"{number} of {len(left)} that some faults may break")
+                yield found
+
+
+Asked = tuple[Property, Result]
+Seen = dict[Faults, ReplayedTrace]
+
+
+def _families(asked: Sequence[Asked]) -> list[list[Asked]]:
+    """What differs only in the member of a group or the side of a bound is asked in one process, one after another:
+    the proof for one member mostly serves the others."""
+    families: dict[str, list[Asked]] = {}
+    for prop, first in asked:
+        families.setdefault(stem(prop), []).append((prop, first))
+    return sorted(families.values(), key=lambda family: not any(prop.bound is not None for prop, _ in family))
+
+
+def _seen(pool: Executor, model: Model, properties: Sequence[Property]) -> dict[str, Seen]:
+    """For each property the sets of faults that random runs have happened upon."""
+    every = list(faults_of(model))
+    found: dict[str, Seen] = {}
+    for one in pool.map(_happened_upon, [every, *([name] for name in every)], repeat(properties)):
+        for name, sets in one.items():
+            known = found.setdefault(name, {})
+            for faults, trace in sets.items():
+                if faults not in known or len(trace.run.steps) < len(known[faults].run.steps):
+                    known[faults] = trace
+    return found
 
 
 _asking: _Asking
@@ -115,8 +150,20 @@ def _set(model: Model, order: int, limits: Limits, is_grounded: bool) -> None:
     _asking = _Asking(model, order, limits, is_grounded)
 
 
-def _sets_of(prop: Property, first: Result) -> Found:
-    return _asking.found(prop, first)
+def _happened_upon(faults: Sequence[str], properties: Sequence[Property]) -> dict[str, Seen]:
+    return happened_upon(_asking.model, properties, faults, _asking.order, _asking.limits.seed)
+
+
+def _sets_of(family: Sequence[Asked], seen: Mapping[str, Seen]) -> list[Found]:
+    """What breaks one member of a family is tried of the next."""
+    done: list[Found] = []
+    for prop, first in family:
+        known = dict(seen.get(prop.id, {}))
+        for other in done:
+            traces = [one.trace for one in other.sets]
+            known |= mirrored(_asking.model, other.property, prop, traces, _asking.order)
+        done.append(_asking.found(prop, first, known))
+    return done
 
 
 class _Asking:
@@ -126,29 +173,34 @@ class _Asking:
         self.model, self.order, self.limits, self.is_grounded = model, order, limits, is_grounded
         self.benches: dict[Faults, Bench] = {}
         self.grounds: dict[Faults, Result | None] = {}
+        self.proofs: list[tuple[int, Proof]] = []
 
-    def found(self, prop: Property, first: Result) -> Found:
+    def found(self, prop: Property, first: Result, seen: Mapping[Faults, ReplayedTrace]) -> Found:
         started = time.monotonic()
         every = frozenset(faults_of(self.model))
         # What is not put to the test is no answer where the foundations fail: it is asked again, with them.
         answers = {} if first.verdict == "vacuous" else {every: first}
+        answers |= {faults: self.shown(prop, faults, trace) for faults, trace in seen.items() if faults != every}
 
         def ask(faults: Faults) -> Result:
             if faults not in answers:
                 answers[faults] = self.answer(prop, faults)
             return answers[faults]
 
-        found, undecided = enumerate_sets(every, self.order, ask, lambda one: spent_in(self.model, one))
+        def spent(one: Result) -> Faults:
+            return spent_in(self.model, one)
+
+        found, undecided = enumerate_sets(every, self.order, ask, spent, seen)
         sets = [FaultSet(tuple(sorted(faults)), _trace(result)) for faults, result in found]
         sets.sort(key=lambda one: (len(one.faults), one.faults))
         undecided.sort(key=lambda one: (len(one.faults), one.faults))
         lasted = time.monotonic() - started
-        return Found(prop, self.order, tuple(sets), tuple(undecided), len(answers), lasted)
+        return Found(prop, self.order, tuple(sets), tuple(undecided), len(answers) - len(seen), lasted)
 
     def answer(self, prop: Property, faults: Faults) -> Result:
         """Nothing counts as proved without its foundations (semantics 9.7); where they are proved with all faults
         they hold with some (4.4)."""
-        result = self.bench(faults).judged(prop)
+        result = self.judged(prop, faults)
         if result.verdict not in HELD or self.is_grounded or prop.form in FOUNDATIONS:
             return result
         failing = self.failing_ground(faults)
@@ -156,6 +208,28 @@ class _Asking:
             return result
         reason = f"`{failing.property.id}` is {failing.verdict}, and without it nothing counts as proved"
         return replace(result, verdict="undecided", reason=reason, certificate=None, crosscheck=None)
+
+    def shown(self, prop: Property, faults: Faults, trace: ReplayedTrace) -> Result:
+        """A violation that a random run has shown; with a shortest run where a look ahead finds one."""
+        bench = self.bench(faults)
+        shortest = bench.glimpsed(prop, GLIMPSES)
+        if shortest is not None and shortest.verdict == "violated" and spent_in(self.model, shortest) == faults:
+            return shortest
+        n_steps = len(trace.run.steps)
+        method = "a random run with exact times, taken on the concrete machine"
+        return bench.make(prop, "violated", trace=trace, method=method, bound=f"{n_steps} steps")
+
+    def judged(self, prop: Property, faults: Faults) -> Result:
+        """What has been proved under most faults is tried first: it mostly holds under others."""
+        bench = self.bench(faults)
+        study = bench.study()
+        if isinstance(study, Gap):
+            return bench.judged(prop)
+        known = [proof for _, proof in sorted(self.proofs, key=lambda one: -one[0])]
+        study.proofs[:] = known
+        result = bench.judged(prop)
+        self.proofs += [(len(faults), proof) for proof in study.proofs[len(known) :]]
+        return result
 
     def failing_ground(self, faults: Faults) -> Result | None:
         if faults not in self.grounds:
@@ -178,21 +252,17 @@ def _trace(result: Result) -> ReplayedTrace:
 
 def spent_in(model: Model, result: Result) -> Faults:
     """The faults that the run of a violated property spends."""
-    names = {}
-    for machine in model.machines:
-        for t in machine.transitions:
-            names[t.machine, t.index] = t.fault
-    steps = _trace(result).run.steps
-    taken = {names[move.machine, move.transition] for step in steps for move in step.moves}
-    return frozenset(name for name in taken if name is not None)
+    run = _trace(result).run
+    return spent_by(fault_names(model), run, len(run.steps))
 
 
 def enumerate_sets(
-    every: Faults, order: int, ask: Ask, spent: Spent
+    every: Faults, order: int, ask: Ask, spent: Spent, seeds: Collection[Faults] = ()
 ) -> tuple[list[tuple[Faults, Result]], list[Undecided]]:
     """All smallest sets within ``every``, each with the violation that shows it, and where the answer is
     missing. ``ask`` tells what becomes of a property when only these faults happen, ``spent`` which of them the
-    run of a violation needs; that is never more than ``order``."""
+    run of a violation needs; that is never more than ``order``. ``seeds`` are asked about first: each set
+    found makes the question about all others easier."""
     found: dict[Faults, Result] = {}
     undecided: dict[Faults, Undecided] = {}
     done: set[Faults] = set()
@@ -222,6 +292,11 @@ def enumerate_sets(
                 else:
                     note(some, ask(some))
 
+    for seed in sorted(seeds, key=lambda faults: (len(faults), sorted(faults))):
+        if not any(one <= seed for one in found):
+            answer = ask(seed)
+            if answer.verdict == "violated":
+                shrink(answer)
     while True:
         open_ = [every - hit for hit in hitting_sets(list(found))]
         fresh = [faults for faults in open_ if not any(faults <= one for one in done)]

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from verifier.semantics.concrete import ZERO, Concrete, NotAllowed
-from verifier.semantics.run import Run, Step
+from verifier.semantics.run import Move, Run, Step
 
 # More rounds than a settle takes: one that goes round for ever is left there.
 ROUNDS = 64
@@ -19,13 +21,15 @@ def as_far(concrete: Concrete, parted: Run) -> Run:
     return leading.run()
 
 
-def led_by(concrete: Concrete, way: Run) -> Run:
-    """The run of another design in which the world does what it does in ``way``, for as long as it can."""
+def led_by(concrete: Concrete, way: Run, named: Callable[[str], str] = str) -> Run:
+    """The run of another design in which the world does what it does in ``way``, for as long as it can; ``named``
+    tells which machine does what one of ``way`` did."""
     leading = _Leading(concrete)
     try:
         for act in _acts(way):
             leading.settle()
-            leading.take(act)
+            moves = (Move(named(move.machine), move.transition) for move in act.moves)
+            leading.take(Step("world", act.delay, tuple(sorted(moves, key=lambda move: move.machine))))
         leading.settle()
     except NotAllowed:
         pass

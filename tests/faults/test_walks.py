@@ -1,0 +1,60 @@
+"""What random runs show of sets of faults, before an engine is asked."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from tests.faults.test_faults import BY_HAND, ORDER, PAIRS
+from verifier.evidence.replay import replay_trace
+from verifier.language.granting import with_faults
+from verifier.language.load import load
+from verifier.semantics.run import Trace
+from verifier.studies.fault_walks import fault_names, happened_upon, mirrored, spent_by
+from verifier.studies.faults import faults_of
+
+HALF = "models/half_barriers.yaml"
+
+
+def breaks_it(model, prop, faults, shown) -> bool:
+    """Replayed afresh, with no other fault allowed."""
+    steps = shown.run.steps
+    claims = tuple(snapshot.locations for snapshot in shown.run.snapshots)
+    again = replay_trace(with_faults(model, faults), prop, Trace(steps, claims), len(faults))
+    return again.violating == len(steps) and spent_by(fault_names(model), shown.run, len(steps)) <= faults
+
+
+@pytest.fixture(scope="module")
+def pairs():
+    return load(PAIRS)
+
+
+def test_each_set_breaks_its_property_and_holds_one_found_by_hand(pairs) -> None:
+    model, properties = pairs
+    seen = happened_upon(model, properties, faults_of(model), ORDER, 0)
+    assert {name for name, sets in seen.items() if sets} == set(BY_HAND)
+    for prop in properties:
+        for faults, shown in seen.get(prop.id, {}).items():
+            assert any(one <= faults for one in BY_HAND[prop.id])
+            assert breaks_it(model, prop, faults, shown)
+
+
+def test_only_the_faults_allowed_happen(pairs) -> None:
+    model, properties = pairs
+    seen = happened_upon(model, properties, ["climbs_over"], ORDER, 0)
+    assert {name: set(sets) for name, sets in seen.items() if sets} == {"nobody-there": {frozenset({"climbs_over"})}}
+
+
+def test_what_breaks_one_line_is_shown_of_the_other() -> None:
+    model, properties = load(HALF)
+    up, down = (
+        replace(next(p for p in properties if p.id == f"warning-27s[{track}]"), budget=1, faults_of=())
+        for track in ("up", "down")
+    )
+    seen = happened_upon(model, [up], ["strike_in_up_stuck_false"], 1, 0)[up.id]
+    assert set(seen) == {frozenset({"strike_in_up_stuck_false"})}
+    shown = mirrored(model, up, down, seen.values(), 1)
+    assert set(shown) == {frozenset({"strike_in_down_stuck_false"})}
+    assert all(breaks_it(model, down, faults, trace) for faults, trace in shown.items())
+    assert mirrored(model, up, next(p for p in properties if p.id == "reopens"), seen.values(), 1) == {}

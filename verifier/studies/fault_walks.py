@@ -1,0 +1,88 @@
+"""Sets of faults that random runs happen upon: each such run shows that its faults break a property.
+
+Among many faults a random run seldom spends the one that matters and then goes where it matters; so each fault has
+runs in which it alone happens, besides those in which all may. What breaks a property of one line mostly breaks that
+of another too, told of the faults of that line.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+
+from verifier.engines.mirror import names_swapped
+from verifier.evidence.judge import judge
+from verifier.evidence.judgement import Judgement
+from verifier.evidence.quieten import quietened
+from verifier.evidence.random_walk import random_runs
+from verifier.evidence.replay import replayed_run
+from verifier.evidence.result import ReplayedTrace
+from verifier.language.granting import with_faults
+from verifier.language.model import Form, Model, Property
+from verifier.semantics.concrete import Concrete
+from verifier.semantics.run import Run
+from verifier.studies.leading import led_by
+
+Faults = frozenset[str]
+
+# How many runs, of how many steps at most: short ones come to many things, long ones to what lies behind them.
+WALKS = ((60, 100), (80, 200))
+# Whether a single run breaks these is a search of its own, or no question at all.
+NOT_JUDGED = (Form.DOES_NOT_SETTLE, Form.TIME_STOPS, Form.ORDER_MATTERS, Form.DEAD, Form.POSSIBLE, Form.EVENTUALLY)
+
+
+def happened_upon(
+    model: Model, properties: Sequence[Property], faults: Collection[str], order: int, seed: int
+) -> dict[str, dict[Faults, ReplayedTrace]]:
+    """For each property, by its id, the sets of faults that runs spend which break it, each with the shortest of
+    these runs, where only ``faults`` can happen and at most ``order`` times in all. Nothing is said of other sets."""
+    granted = with_faults(model, faults)
+    concrete = Concrete(granted, order)
+    runs = [
+        run for n, depth in WALKS for run in random_runs(granted, budget=order, runs=n, depth=depth, seed=seed)
+    ]
+    asked = [prop for prop in properties if prop.form not in NOT_JUDGED]
+    return {prop.id: _shortest(concrete, prop, runs) for prop in asked}
+
+
+def mirrored(
+    model: Model, one: Property, other: Property, traces: Iterable[ReplayedTrace], order: int
+) -> dict[Faults, ReplayedTrace]:
+    """What ``traces`` that break ``one`` show of ``other``, which differs in the member of a group."""
+    named = names_swapped(one, other)
+    if named is None or other.form in NOT_JUDGED:
+        return {}
+    names = {machine.name for machine in model.machines}
+    concrete = Concrete(model, order)
+    runs = [
+        led_by(concrete, trace.run, named)
+        for trace in traces
+        if all(named(move.machine) in names for step in trace.run.steps for move in step.moves)
+    ]
+    return _shortest(concrete, other, runs)
+
+
+def _shortest(concrete: Concrete, prop: Property, runs: Sequence[Run]) -> dict[Faults, ReplayedTrace]:
+    names = fault_names(concrete.model)
+    found: dict[Faults, tuple[int, Run, Judgement]] = {}
+    for run in runs:
+        judgement = judge(concrete, prop, run)
+        if judgement is not None:
+            last = judgement.violating
+            faults = spent_by(names, run, last)
+            if faults not in found or last < found[faults][0]:
+                found[faults] = last, Run(run.steps[:last], run.snapshots[: last + 1]), judgement
+    return {
+        faults: quietened(concrete, prop, replayed_run(concrete, run, judgement))
+        for faults, (_, run, judgement) in found.items()
+    }
+
+
+def fault_names(model: Model) -> dict[tuple[str, int], str | None]:
+    """The fault of each transition, by machine and number."""
+    return {(t.machine, t.index): t.fault for machine in model.machines for t in machine.transitions}
+
+
+def spent_by(names: Mapping[tuple[str, int], str | None], run: Run, n_steps: int) -> Faults:
+    """The faults that the first ``n_steps`` of a run spend."""
+    taken = {names[move.machine, move.transition] for step in run.steps[:n_steps] for move in step.moves}
+    return frozenset(name for name in taken if name is not None)
