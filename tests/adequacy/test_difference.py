@@ -10,7 +10,8 @@ from tests.differential.random_models import random_model
 from verifier.engines.limits import Allowance
 from verifier.evidence.crosscheck import random_runs
 from verifier.evidence.result import RecheckedCertificate, ReplayedTrace
-from verifier.evidence.verdicts import Bench, Limits
+from verifier.evidence.shared import Limits
+from verifier.evidence.verdicts import Bench
 from verifier.language.load import built_in_properties
 from verifier.language.model import Form, Model
 from verifier.semantics.concrete import Concrete

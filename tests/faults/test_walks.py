@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import pytest
 
+from tests.commands.running import run
 from tests.faults.test_faults import BY_HAND, ORDER, PAIRS
 from verifier.evidence.replay import replay_trace
+from verifier.evidence.verdicts import Bench
 from verifier.language.granting import with_faults
 from verifier.language.load import load
 from verifier.semantics.run import Trace
@@ -58,3 +61,15 @@ def test_what_breaks_one_line_is_shown_of_the_other() -> None:
     assert set(shown) == {frozenset({"strike_in_down_stuck_false"})}
     assert all(breaks_it(model, down, faults, trace) for faults, trace in shown.items())
     assert mirrored(model, up, next(p for p in properties if p.id == "reopens"), seen.values(), 1) == {}
+
+
+@pytest.mark.parametrize("looks_ahead", [True, False])
+def test_a_run_that_may_not_be_the_shortest_is_told_as_such(looks_ahead: bool, monkeypatch) -> None:
+    if not looks_ahead:
+        monkeypatch.setattr(Bench, "glimpsed", lambda self, prop, most: None)
+    said = run("faults", PAIRS, "--order", "1", "--property", "nobody-there", "--jobs", "1", "--json")
+    (one,) = json.loads(said.stdout)["properties"]
+    assert {tuple(found["faults"]) for found in one["sets"]} == {("climbs_over",), ("gate_slips",)}
+    assert all(found["shortest"] is looks_ahead for found in one["sets"])
+    text = run("faults", PAIRS, "--order", "1", "--property", "nobody-there", "--jobs", "1").stdout
+    assert ("there may be shorter ones" in text) is not looks_ahead

@@ -20,7 +20,8 @@ from verifier.engines.study import Study
 from verifier.evidence.aliveness import Aliveness
 from verifier.evidence.crosscheck import Covered, covered_by
 from verifier.evidence.result import Result
-from verifier.evidence.verdicts import Bench, Ground, Limits, ground_of
+from verifier.evidence.shared import Ground, Limits, ground_of
+from verifier.evidence.verdicts import Bench
 from verifier.language.load import built_in_properties, load
 from verifier.language.model import Form, Model, Property
 from verifier.semantics.concrete import Concrete

@@ -18,7 +18,8 @@ import pytest
 from tests.commands.running import run
 from tests.seeded.good_models import LIMITS, Known, all_asked, judged_dead, study_of
 from verifier.evidence.result import Result
-from verifier.evidence.verdicts import Bench, ground_of
+from verifier.evidence.shared import ground_of
+from verifier.evidence.verdicts import Bench
 from verifier.language.load import built_in_properties, load
 from verifier.language.model import Form, Property
 from verifier.semantics.run import Certificate, Trace

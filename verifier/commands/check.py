@@ -20,7 +20,7 @@ from verifier.views.document import Refused, Report
 from verifier.views.text import CAUTION, model_text, paragraph
 
 if TYPE_CHECKING:
-    from verifier.evidence.verdicts import Limits
+    from verifier.evidence.shared import Limits
     from verifier.language.model import Model, Property
 
     Loaded = tuple[Model, tuple[Property, ...]]
@@ -124,7 +124,7 @@ def judged(model: Model, properties: Sequence[Property], limits: dict[str, Any])
 
 def limits_of(given: dict[str, Any]) -> Limits:
     """The limits as options give them; one that was not given keeps its default."""
-    from verifier.evidence.verdicts import Limits
+    from verifier.evidence.shared import Limits
 
     names = {"time_limit": "time_limit_s", "memory_limit": "memory_limit_mb"}
     return Limits(**{names.get(name, name): value for name, value in given.items() if value is not None})

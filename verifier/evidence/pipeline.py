@@ -12,7 +12,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from verifier.evidence.result import ModelResult, Result
-from verifier.evidence.verdicts import Bench, Ground, Limits, ground_of
+from verifier.evidence.shared import Ground, Limits, ground_of
+from verifier.evidence.verdicts import Bench
 from verifier.evidence.workers import Family, judge_apart
 from verifier.language.load import built_in_properties
 from verifier.language.model import Form, Model, Property

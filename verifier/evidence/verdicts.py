@@ -8,27 +8,17 @@ differ, ``Disagreement`` leaves here and nothing is said of the property.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from verifier.engines.built_in import decide_built_in
 from verifier.engines.decision import decide, decide_alike, glimpse
 from verifier.engines.lemmas import NotExcluded
-from verifier.engines.limits import Allowance, OutOfBudget
-from verifier.engines.mirror import Proof
 from verifier.engines.response import decide_response
 from verifier.engines.study import Study
 from verifier.evidence.aliveness import Aliveness
-from verifier.evidence.crosscheck import (
-    Values,
-    crosscheck_runs,
-    random_runs,
-    state_values,
-    witness,
-)
+from verifier.evidence.crosscheck import crosscheck_runs, witness
 from verifier.evidence.judgement import Unjudged
 from verifier.evidence.quieten import quietened
-from verifier.evidence.random_walk import End, ends_reached
 from verifier.evidence.recheck import Refused, recheck_certificate
 from verifier.evidence.replay import NotShown, replay_trace
 from verifier.evidence.result import (
@@ -38,129 +28,21 @@ from verifier.evidence.result import (
     ReplayedTrace,
     Result,
 )
-from verifier.language.granting import granted, with_classes
+from verifier.evidence.shared import Shared
 from verifier.language.guard import Guard, Not
-from verifier.language.model import Form, Model, Property
+from verifier.language.model import Form, Property
 from verifier.semantics.concrete import Concrete
-from verifier.semantics.run import Certificate, Finding, Gap, Run, Trace
+from verifier.semantics.run import Certificate, Finding, Gap, Trace
 
 ROWS = (Form.DOES_NOT_SETTLE, Form.TIME_STOPS, Form.ORDER_MATTERS)
 TRIGGER_IS_Q = (Form.ONLY_AFTER, Form.HAS_HELD)
+# How the bound of a counterexample of the fewest steps ends.
+NONE_SHORTER = ", none shorter"
 WITHOUT_TRIGGER = (Form.NEVER, Form.ALWAYS, Form.POSSIBLE)
 
 
-@dataclass(frozen=True)
-class Limits:
-    """What the user allows. ``budget`` None takes each property's own, ``jobs`` None as many
-    processes as there are processors; ``time_limit_s`` is for each property, ``memory_limit_mb`` for each
-    process; ``runs`` and ``depth`` are those of the cross-check."""
-
-    budget: int | None = None
-    jobs: int | None = None
-    time_limit_s: float | None = None
-    memory_limit_mb: int | None = None
-    seed: int = 0
-    runs: int = 60
-    depth: int = 100
-
-
-# The faults under which a property is asked: how many, and of which classes (of all when empty).
-Ground = tuple[int, tuple[str, ...]]
-
-
-def ground_of(prop: Property) -> Ground:
-    return prop.budget, prop.faults_of
-
-
-class Bench:
-    """One model under one budget: what a family of properties shares."""
-
-    @classmethod
-    def on(
-        cls, model: Model, ground: Ground, limits: Limits, proofs: Sequence[Proof] = (), ways: Sequence[Run] = ()
-    ) -> Bench:
-        """The bench for properties asked on ``ground``; ``proofs`` of a like model are tried first."""
-        budget, classes = ground
-        return cls(with_classes(model, classes), budget, limits, proofs, ways)
-
-    def __init__(
-        self, model: Model, budget: int, limits: Limits, proofs: Sequence[Proof] = (), ways: Sequence[Run] = ()
-    ):
-        """``ways`` are runs of this very model: looked through before an engine is asked whether something can
-        happen."""
-        self.model, self.budget, self.limits, self.proofs, self.ways = model, budget, limits, proofs, ways
-        self.allowance = Allowance(limits.time_limit_s, limits.memory_limit_mb)
-        self._study: Study | Gap | None = None
-        self._runs: tuple[Run, ...] | None = None
-        self._allowed: Callable | None = None
-        self._reached: frozenset[End] | None = None
-        self._values: tuple[tuple[Values, ...], ...] | None = None
-        faults = {t.fault for m in model.machines for t in m.transitions if t.fault}
-        self.assumptions = tuple(sorted(faults - granted(model) if budget else faults))
-
-    # -- shared
-
-    def prepare(self) -> None:
-        """Do now, once, what every property needs."""
-        self.allowance.started = time.monotonic()
-        if self._reached is None and isinstance(self.study(), Study):
-            allowed = self.allows()
-            self.reached(), self.values()
-            for run in self.runs():
-                for before, step, after in zip(run.snapshots, run.steps, run.snapshots[1:]):
-                    allowed(before, step, after)
-
-    def study(self) -> Study | Gap:
-        if self._study is None:
-            try:
-                self._study = Study(self.model, self.budget, self.allowance)
-                self._study.proofs += self.proofs
-            except OutOfBudget as stop:
-                reason = f"{stop.reason} while computing the reachable states without times"
-                self._study = Gap(reason, stop.try_next)
-        return self._study
-
-    def runs(self) -> tuple[Run, ...]:
-        if self._runs is None:
-            wanted = self.limits
-            self._runs = random_runs(
-                self.model,
-                budget=self.budget,
-                runs=wanted.runs,
-                depth=wanted.depth,
-                seed=wanted.seed,
-            )
-        return self._runs
-
-    def reached(self) -> frozenset[End]:
-        if self._reached is None:
-            self._reached = ends_reached(self.model, self.runs())
-        return self._reached
-
-    def values(self) -> tuple[tuple[Values, ...], ...]:
-        """What each state of the runs says of every symbol of a certificate."""
-        if self._values is None:
-            self._values = tuple(state_values(self.model, run) for run in self.runs())
-        return self._values
-
-    def allows(self) -> Callable:
-        """The step relation, asked once for each step of the runs."""
-        if self._allowed is None:
-            study = self.study()
-            assert isinstance(study, Study)
-            relation = study.base.allows()
-            answers: dict[tuple[int, int], bool] = {}
-
-            def allowed(before, step, after) -> bool:
-                key = (id(before), id(after))
-                if key not in answers:
-                    answers[key] = relation(before, step, after)
-                return answers[key]
-
-            self._allowed = allowed
-        return self._allowed
-
-    # -- one property
+class Bench(Shared):
+    """The verdicts on properties of one model under one budget."""
 
     def judged(self, prop: Property) -> Result:
         started = time.monotonic()
@@ -172,11 +54,6 @@ class Bench:
         else:
             result = self.verdict(prop, self.find(study, prop))
         return replace(result, seconds=time.monotonic() - started)
-
-    def study_of_one(self) -> Study | Gap:
-        """The study, with the time that is allowed for one property."""
-        self.allowance.started = time.monotonic()
-        return self.study()
 
     def sought(self, prop: Property) -> Result | Certificate:
         """What the engines say of ``prop``: a proof that is neither re-checked nor cross-checked yet, or the result
@@ -258,7 +135,7 @@ class Bench:
             trace=replayed,
             method=f"a {'shortest ' if is_shortest else ''}run, with exact times, replayed on the "
             "concrete machine",
-            bound=f"{n_steps} steps, none shorter" if is_shortest else f"{n_steps} steps",
+            bound=f"{n_steps} steps{NONE_SHORTER}" if is_shortest else f"{n_steps} steps",
         )
 
     def goes_round(self, prop: Property, replayed: ReplayedTrace) -> Result:

@@ -21,7 +21,8 @@ from types import TracebackType
 
 from verifier.engines.limits import resident_mb
 from verifier.evidence.result import Disagreement, Result
-from verifier.evidence.verdicts import Bench, Ground, Limits
+from verifier.evidence.shared import Ground, Limits
+from verifier.evidence.verdicts import Bench
 from verifier.language.model import Model, Property
 from verifier.semantics.run import Gap
 

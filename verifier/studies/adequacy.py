@@ -17,7 +17,8 @@ from verifier.evidence.quieten import quietened
 from verifier.evidence.random_walk import random_runs
 from verifier.evidence.replay import replayed_run
 from verifier.evidence.result import ModelResult, RecheckedCertificate, ReplayedTrace, Result
-from verifier.evidence.verdicts import ROWS, Bench, Ground, Limits, ground_of
+from verifier.evidence.shared import Ground, Limits, ground_of
+from verifier.evidence.verdicts import ROWS, Bench
 from verifier.language.granting import with_classes
 from verifier.language.model import Form, Model, Property
 from verifier.semantics.concrete import Concrete

@@ -14,7 +14,8 @@ from dataclasses import replace
 
 from verifier.engines.study import Study
 from verifier.evidence.result import RecheckedCertificate, ReplayedTrace
-from verifier.evidence.verdicts import Bench, Limits
+from verifier.evidence.shared import Limits
+from verifier.evidence.verdicts import Bench
 from verifier.language.guard import FALSE, And, Guard, Is, Not, Or
 from verifier.language.model import Form, Model, Property, Transition
 from verifier.semantics.run import Certificate, Gap

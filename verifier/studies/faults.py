@@ -18,7 +18,8 @@ from itertools import combinations, repeat
 from verifier.engines.mirror import Proof
 from verifier.evidence.pipeline import FOUNDATIONS, stem, verify
 from verifier.evidence.result import ReplayedTrace, Result
-from verifier.evidence.verdicts import Bench, Limits
+from verifier.evidence.shared import Limits
+from verifier.evidence.verdicts import NONE_SHORTER, Bench
 from verifier.language.granting import class_of, with_faults
 from verifier.language.load import built_in_properties
 from verifier.language.model import Form, Model, Property
@@ -40,10 +41,12 @@ HELD = ("proved", "vacuous")
 
 @dataclass(frozen=True)
 class FaultSet:
-    """A smallest set, with a run in which nothing outside it happens and which breaks the property."""
+    """A smallest set, with a run in which nothing outside it happens and which breaks the property; mostly one
+    of the fewest steps."""
 
     faults: tuple[str, ...]
     trace: ReplayedTrace = field(repr=False)
+    is_shortest: bool
 
 
 @dataclass(frozen=True)
@@ -191,7 +194,10 @@ class _Asking:
             return spent_in(self.model, one)
 
         found, undecided = enumerate_sets(every, self.order, ask, spent, seen)
-        sets = [FaultSet(tuple(sorted(faults)), _trace(result)) for faults, result in found]
+        sets = [
+            FaultSet(tuple(sorted(faults)), _trace(result), result.bound.endswith(NONE_SHORTER))
+            for faults, result in found
+        ]
         sets.sort(key=lambda one: (len(one.faults), one.faults))
         undecided.sort(key=lambda one: (len(one.faults), one.faults))
         lasted = time.monotonic() - started

@@ -38,7 +38,10 @@ def to_bytes(model: Model, found: Found, name: str) -> bytes:
         "question": name,
         "id": found.property.id,
         "order": found.order,
-        "sets": [{"faults": list(one.faults), "trace": to_json(model, one.trace)} for one in found.sets],
+        "sets": [
+            {"faults": list(one.faults), "shortest": one.is_shortest, "trace": to_json(model, one.trace)}
+            for one in found.sets
+        ],
         "asked": found.asked,
         "seconds": found.seconds,
         "untested": found.untested,
@@ -73,4 +76,4 @@ def _replayed(model: Model, prop: Property, order: int, one: dict[str, Any]) -> 
         trace = replay_trace(changed, prop, from_json(changed, one["trace"]), order if faults else 0)
     except (NotATrace, NotShown, Disagreement) as why:
         raise Damaged(f"the run of {', '.join(faults) or 'no fault'} can't be replayed: {why}") from why
-    return FaultSet(faults, trace)
+    return FaultSet(faults, trace, one["shortest"])

@@ -8,7 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from fractions import Fraction
 
-from verifier.evidence.verdicts import Bench, Limits
+from verifier.evidence.shared import Limits
+from verifier.evidence.verdicts import Bench
 from verifier.language.guard import TRUE, And, Guard, Is, Not
 from verifier.language.model import Form, Model, Property
 from verifier.studies.outcomes import Suggestion

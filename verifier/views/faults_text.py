@@ -52,7 +52,12 @@ def _one_document(model: Model, found: Any, rates, hours) -> dict[str, Any]:
         "says": found.property.says,
         "order": found.order,
         "sets": [
-            {"faults": list(one.faults), "steps": len(one.trace.run.steps), "trace": to_json(model, one.trace)}
+            {
+                "faults": list(one.faults),
+                "steps": len(one.trace.run.steps),
+                "shortest": one.is_shortest,
+                "trace": to_json(model, one.trace),
+            }
             for one in found.sets
         ],
         "undecided": [{"faults": list(one.faults), "reason": one.reason} for one in found.undecided],
@@ -126,6 +131,8 @@ def _broken_lines(
     for number, one in enumerate(found.sets, start=1):
         what = " + ".join(_fault_words(name, classes, failing) for name in one.faults) or "no fault at all"
         steps = count_text(len(one.trace.run.steps), "step")
+        if not one.is_shortest:
+            steps += ", there may be shorter ones"
         lines += paragraph(f"{number}. {what}: a run of {steps}", INDENT, INDENT + "   ")
         if stories:
             for moment in tell(model, one.trace).moments:
