@@ -149,3 +149,19 @@ def test_barriers_stay_down_for_a_second_train_due_too_soon(is_near: bool, order
     walk.wait(0, "train_up", "clearing")
     walk.wait(1, "train_up", "leaving")
     assert walk.now.locations["order"] == order
+
+
+def test_barriers_stay_down_for_the_portion_that_a_divided_train_leaves() -> None:
+    """Principle of the trade, hazard H55: what begins its run within the strike-in finds the crossing closed.
+    The order to rise is not even given for a moment, and the signaller hears of it after 3 minutes (para 7)."""
+    walk = lowered()
+    walk.wait(18, "train_line", "on_crossing")
+    walk.wait(0, "train_line", "divided")
+    walk.wait(5, "train_line", "left")
+    assert ("order", "raise") not in walk.entries
+    walk.wait(151)
+    assert walk.is_in(alarm="given", barriers="lowered", road_lights="red")
+    walk.wait(3600, "train_line", "on_crossing")
+    assert walk.is_in(barriers="lowered", road_lights="red")
+    walk.wait(0, "train_line", "away")
+    assert walk.is_in(order="raise", demand_line="idle")
