@@ -1,10 +1,10 @@
 """Trains that divide: the portion left between the strike-in and the crossing finds the road closed when it comes.
 
 Principle of the trade, hazard H55: a movement that starts inside the strike-in is covered by a separate condition.
-Here that is detection all the way from the strike-in to the crossing. Half barriers and open crossings that drivers
-monitor are shipped with such trains; here all that is asked of the other kinds that trains close is asked anew
-with them. One thing does not hold: these kinds release the road by a passage, and a portion that is drawn back over
-the strike-in leaves the road closed until the next train.
+Here that is detection all the way from the strike-in to the crossing. Half barriers, also those that drivers monitor,
+and open crossings that drivers monitor are shipped with such trains; here all that is asked of the other kinds that
+trains close is asked anew with them. One thing does not hold: these kinds release the road by a passage, and a
+portion that is drawn back over the strike-in leaves the road closed until the next train.
 """
 
 from __future__ import annotations
@@ -32,7 +32,6 @@ def with_divided_trains(folder: Path, model: str, part: str) -> Path:
     ("name", "part"),
     [
         (OPEN, "divided_train.yaml"),
-        ("local_half_barriers.yaml", "monitoring_divided_train.yaml"),
         ("local_open_with_barriers.yaml", "monitoring_divided_train.yaml"),
         ("local_full_barriers.yaml", "monitoring_divided_train.yaml"),
     ],
