@@ -106,8 +106,7 @@ def _proofs(model: Model, asked: Sequence[Property], limits: Limits) -> dict[Gro
 def judge_all(
     question: Question, planted: Sequence[Plant], jobs: int, progress: Progress
 ) -> Iterator[Outcome]:
-    """The outcome of each plant, as they come; each in a process that is not used again, so that what one
-    needs of memory is given back."""
+    """The outcome of each plant, as they come."""
     with processes(jobs, _set, question) as pool:
         waiting: set[Future[Outcome]] = {pool.submit(_outcome, plant) for plant in planted}
         done = 0
