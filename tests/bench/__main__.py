@@ -29,20 +29,35 @@ def measure(
     ask_all: bool = False,
 ) -> table.Measured:
     """Every peer on every case; one that ran out is not asked again about a larger one of its kind,
-    unless ``ask_all``."""
+    unless ``ask_all``. Interrupted, it gives the cases that every peer has been asked about."""
     rows: list[table.Row] = []
-    for case in cases:
-        answers: dict[str, Answer] = {}
-        for peer in peers:
-            if case.expected == PROVED and not peer.can_prove:
-                continue
-            if not ask_all and _ran_out_below(rows, case, peer):
-                answers[peer.name] = Answer(LEFT_OUT)
-                continue
-            answers[peer.name] = ask(peer, case, limit_s, repeat)
-            say(f"{case.name}: {peer.name} {_outcome(answers[peer.name])}")
-        rows.append((case, answers))
+    try:
+        for case in cases:
+            rows.append((case, _asked(case, peers, rows, limit_s, repeat, say, ask_all)))
+    except KeyboardInterrupt:
+        say(f"interrupted: {len(rows)} of {len(cases)} models are measured")
     return table.Measured(tuple(peers), tuple(rows), limit_s)
+
+
+def _asked(
+    case: Case,
+    peers: Sequence[Peer],
+    rows: list[table.Row],
+    limit_s: float,
+    repeat: int,
+    say: Callable[[str], None],
+    ask_all: bool,
+) -> dict[str, Answer]:
+    answers: dict[str, Answer] = {}
+    for peer in peers:
+        if case.expected == PROVED and not peer.can_prove:
+            continue
+        if not ask_all and _ran_out_below(rows, case, peer):
+            answers[peer.name] = Answer(LEFT_OUT)
+            continue
+        answers[peer.name] = ask(peer, case, limit_s, repeat)
+        say(f"{case.name}: {peer.name} {_outcome(answers[peer.name])}")
+    return answers
 
 
 def _outcome(answer: Answer) -> str:
@@ -125,6 +140,8 @@ def main() -> int:
     repeat = wanted.repeat or (1 if wanted.quick else 3)
     where = machine.described()
     measured = measure(cases, peers, limit, repeat, _progress, wanted.all)
+    if not measured.rows:
+        return 128 + signal.SIGINT
     words = f"{where}\nlimit       {limit:g} s\n\n{table.text(measured)}"
     print(words, end="")
     if wanted.o:
@@ -135,7 +152,9 @@ def main() -> int:
     wrong = table.complaints(measured)
     for line in wrong:
         print(f"DISAGREEMENT {line}", file=sys.stderr)
-    return 4 if wrong else 0
+    if wrong:
+        return 4
+    return 0 if len(measured.rows) == len(cases) else 128 + signal.SIGINT
 
 
 if __name__ == "__main__":

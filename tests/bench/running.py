@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import multiprocessing
 import resource
+import signal
 import tempfile
 import time
 from dataclasses import dataclass, field
@@ -107,6 +108,8 @@ def _listen(process, pipe: Connection, limit_s: float) -> Answer:
 
 def _work(pipe: Connection, name: str, case: Case, limit_s: float) -> None:
     peer = BY_NAME[name]
+    # Ctrl-C is for whoever listens, which ends this process
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     try:
         for module in peer.modules:
             import_module(module)

@@ -86,6 +86,21 @@ def test_a_search_without_an_end_is_stopped():
     assert answers["grain"].ended == TIME
 
 
+def test_an_interrupted_run_tells_what_it_has_measured():
+    told = []
+
+    def interrupts_the_second(line: str) -> None:
+        if "violated: ours" in line:
+            raise KeyboardInterrupt
+        told.append(line)
+
+    ours = [peer for peer in PEERS if peer.name == OURS]
+    measured = measure(CASES[:2], ours, limit_s=60, repeat=1, say=interrupts_the_second)
+    assert [case.name for case, _ in measured.rows] == ["gate 1,0 proved"]
+    assert told[-1] == "interrupted: 1 of 2 models are measured"
+    assert "gate 1,0 proved" in table.text(measured)
+
+
 @pytest.mark.parametrize("family", ["half", "full"])
 def test_generated_models_are_of_the_size_asked_for(family):
     largest = [case for case in CASES if case.family == family][-2:]
