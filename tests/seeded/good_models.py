@@ -15,17 +15,17 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from verifier.engines.mirror import Proof
 from verifier.engines.study import Study
 from verifier.evidence.aliveness import Aliveness
 from verifier.evidence.crosscheck import Covered, covered_by
+from verifier.evidence.known import Ground, Proven, ground_of
 from verifier.evidence.result import Result
-from verifier.evidence.shared import Ground, Limits, ground_of
+from verifier.evidence.shared import Limits
 from verifier.evidence.verdicts import Bench
 from verifier.language.load import built_in_properties, load
 from verifier.language.model import Form, Model, Property
 from verifier.semantics.concrete import Concrete
-from verifier.semantics.run import Run, Snapshot, Step
+from verifier.semantics.run import Certificate, Run, Snapshot, Step
 
 LIMITS = Limits(time_limit_s=600)
 # More rounds in one settle than any model has control machines: who needs them does not settle.
@@ -37,7 +37,7 @@ class Known:
     """Of a good model: its proofs by the faults allowed, and runs that enter every state and take every
     transition, under the faults that ``dead`` is asked with."""
 
-    proofs: dict[Ground, list[Proof]]
+    proofs: dict[Ground, list[Proven]]
     alive: tuple[Run, ...]
 
 
@@ -72,6 +72,7 @@ def known_of(good: Path, folder: Path) -> Known:
 def _found(good: Path) -> Known:
     model, properties = load(str(good))
     benches: dict[Ground, Bench] = {}
+    proofs: dict[Ground, list[Proven]] = {}
     alive: tuple[Run, ...] = ()
     for prop in all_asked(model, properties):
         ground = ground_of(prop)
@@ -81,8 +82,10 @@ def _found(good: Path) -> Known:
             assert result.verdict == "proved", f"{good.name}: {result.reason}"
             alive = tuple(result.runs)
         else:
-            bench.find(study_of(bench), prop)
-    return Known({ground: study_of(bench).proofs for ground, bench in benches.items()}, alive)
+            found = bench.find(study_of(bench), prop)
+            if isinstance(found, Certificate):
+                proofs.setdefault(ground, []).append((prop, found.invariant))
+    return Known(proofs, alive)
 
 
 def judged_dead(bench: Bench, prop: Property, runs: Iterable[Run]) -> Result:

@@ -18,7 +18,8 @@ import pytest
 from tests.commands.running import run
 from tests.seeded.good_models import LIMITS, Known, all_asked, judged_dead, study_of
 from verifier.evidence.result import Result
-from verifier.evidence.shared import ground_of
+from verifier.evidence.known import Known as Tried
+from verifier.evidence.known import ground_of
 from verifier.evidence.verdicts import Bench
 from verifier.language.load import built_in_properties, load
 from verifier.language.model import Form, Property
@@ -117,7 +118,7 @@ def test_what_the_file_names_is_violated_and_nothing_else(path: Path, known_of_g
         asked = [p for p in asked if p.form is not Form.DEAD]
     caught, left = set(), []
     for ground in sorted({ground_of(p) for p in asked}):
-        bench = Bench.on(model, ground, LIMITS, known.proofs.get(ground, ()))
+        bench = Bench.on(model, ground, LIMITS, Tried(known.proofs))
         under_it = [p for p in asked if ground_of(p) == ground]
         named = [p for p in under_it if family(p) in names]
         caught |= {family(p) for p in named if is_caught(judged(bench, p, known))}

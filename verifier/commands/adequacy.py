@@ -12,6 +12,7 @@ import click
 
 from verifier.commands import outcome
 from verifier.commands.check import judged, limits_of, load_all, settings
+from verifier.commands.keeping import folder_below
 from verifier.commands.options import chosen_format, shared
 from verifier.commands.selecting import chosen, refuse_unknown
 from verifier.commands.streams import BadInput, emit, say, write_file
@@ -66,7 +67,7 @@ def _judge(
     found = {} if folder is None else _kept(folder)
     left = [plant for plant in planted if plant.id not in found]
     if left:
-        sound = judged(model, asked, dict(limits))
+        sound = judged(model, asked, dict(limits), keep)
         further = [prop for prop in every if prop not in asked]
         try:
             question = Question.about(sound, further, limits_of(limits))
@@ -121,12 +122,7 @@ def _folder(keep: str, model: Model, asked: Sequence[Property], every: Sequence[
 
     ids = [sorted(f"{property_text(p)} {p.budget} {p.faults_of}" for p in some) for some in (asked, every)]
     text = f"{program_digest()} {sorted(library_versions().items())} {model.digest} {ids}"
-    folder = Path(keep) / KEPT / hashlib.sha256(text.encode()).hexdigest()[:16]
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise BadInput(f"{folder} cannot be made: {error.strerror or error}") from error
-    return folder
+    return folder_below(keep, KEPT, hashlib.sha256(text.encode()).hexdigest()[:16])
 
 
 def _kept(folder: Path) -> dict[str, dict[str, Any]]:

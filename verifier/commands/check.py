@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from verifier.commands import defect, outcome
+from verifier.commands.keeping import keep_proofs, read_proofs
 from verifier.commands.options import chosen_format, shared
 from verifier.commands.selecting import chosen, model_files, refuse_unknown
 from verifier.commands.streams import BadInput, emit, say
@@ -29,19 +30,21 @@ if TYPE_CHECKING:
 @click.command()
 @click.argument("models", nargs=-1, required=True, metavar="MODEL...", type=click.Path())
 @shared("spec", "property", "budget", "jobs", "time-limit", "memory-limit", "seed", "evidence",
-        "format", "json")
+        "keep", "format", "json")
 def check(
     models: tuple[str, ...], specs: tuple[str, ...], property_ids: tuple[str, ...],
-    evidence: str | None, output_format: str, as_json: bool, **limits: Any,
+    evidence: str | None, keep: str | None, output_format: str, as_json: bool, **limits: Any,
 ) -> int:
     """Judge every property of every MODEL: prove it, or show the run that breaks it.
 
-    A folder means every model below it, except parts and flawed/.
+    A folder means every model below it, except parts and flawed/. With --keep, proofs are kept and tried first
+    the next time, when MODEL may have been edited; each is confirmed anew, and where it no longer serves
+    another is looked for.
     """
     from verifier.studies.cause import causes_of
 
     shape = chosen_format(output_format, as_json)
-    found = judge_files(models, specs, property_ids, evidence, limits)
+    found = judge_files(models, specs, property_ids, evidence, keep, limits)
     for result in found:
         if shape == "text":
             emit(model_text(result, causes_of(result)) + "\n")
@@ -53,9 +56,10 @@ class Judging:
     """All MODELs of a command line, judged one after another as they are asked for; what came of them so far."""
 
     def __init__(
-        self, loaded: Sequence[Loaded], refused: list[Refused], evidence: str | None, limits: dict[str, Any]
+        self, loaded: Sequence[Loaded], refused: list[Refused], evidence: str | None, keep: str | None,
+        limits: dict[str, Any],
     ):
-        self.loaded, self.refused, self.limits = loaded, refused, limits
+        self.loaded, self.refused, self.keep, self.limits = loaded, refused, keep, limits
         self.outcomes: list[ModelResult] = []
         self.kept: dict[tuple[str, str, int], str] = {}
         self.folders = evidence_folders(evidence, [model.path for model, _ in loaded])
@@ -65,7 +69,7 @@ class Judging:
             if not wanted:
                 continue
             try:
-                result = judged(model, wanted, self.limits)
+                result = judged(model, wanted, self.limits, self.keep)
             except Disagreement as error:
                 folder = defect.report(f"{model.path}: {error.what}", error.sides)
                 self.refused.append(Refused(model.path, error.what, True, (f"kept in {folder}",)))
@@ -82,14 +86,14 @@ class Judging:
 
 def judge_files(
     models: Sequence[str], specs: Sequence[str], property_ids: Sequence[str], evidence: str | None,
-    limits: dict[str, Any],
+    keep: str | None, limits: dict[str, Any],
 ) -> Judging:
     """Everything loaded; nothing is judged before it is iterated."""
     loaded, refused = load_all(model_files(models), specs)
     if property_ids and loaded:
         refuse_unknown(property_ids, (prop.id for _, props in loaded for prop in props))
     asked = [(model, chosen(properties, property_ids)) for model, properties in loaded]
-    return Judging(asked, refused, evidence, limits)
+    return Judging(asked, refused, evidence, keep, limits)
 
 
 def load_all(files: Sequence[str], specs: Sequence[str]) -> tuple[list[Loaded], list[Refused]]:
@@ -109,14 +113,21 @@ def load_all(files: Sequence[str], specs: Sequence[str]) -> tuple[list[Loaded], 
     return loaded, refused
 
 
-def judged(model: Model, properties: Sequence[Property], limits: dict[str, Any]) -> ModelResult:
-    """Verify with progress on standard error; a limit that was not given keeps its default."""
+def judged(
+    model: Model, properties: Sequence[Property], limits: dict[str, Any], keep: str | None = None
+) -> ModelResult:
+    """Verify with progress on standard error; a limit that was not given keeps its default. Proofs are kept in the
+    folder ``keep``, and those that are there tried first."""
     from verifier.commands.progress import Progress
     from verifier.evidence.pipeline import verify
+    from verifier.evidence.shared import NOTHING
 
     started = time.monotonic()
+    known = NOTHING if keep is None else read_proofs(keep, model, properties)
     with Progress(model.path) as progress:
-        result = verify(model, tuple(properties), limits_of(limits), progress)
+        result = verify(model, tuple(properties), limits_of(limits), progress, known)
+    if keep is not None:
+        keep_proofs(keep, result)
     judged_text = count_text(len(result.results), "property", "properties")
     say(f"{model.path}: {judged_text} in {time.monotonic() - started:.1f} s")
     return result

@@ -16,6 +16,7 @@ import click
 from verifier.commands import outcome
 from verifier.commands.check import limits_of, load_all, settings
 from verifier.commands.draw import write_picture
+from verifier.commands.keeping import folder_below
 from verifier.commands.options import chosen_format, shared
 from verifier.commands.selecting import chosen, refuse_unknown
 from verifier.commands.streams import BadInput, emit, read_text, say, write_file
@@ -64,7 +65,7 @@ def faults(
     if not asked:
         say(f"{model.path}: none of these properties can be broken by a fault; nothing is asked")
         return outcome.NOT_DECIDED
-    ordered = sought(model, asked, order, limits, None if keep is None else folder_for(keep))
+    ordered = sought(model, asked, order, limits, keep)
     code = outcome.GOOD
     if any(one.sets for one in ordered):
         code = outcome.FOUND
@@ -95,10 +96,10 @@ def told_what_fails(model: Model, shape: str) -> int:
 
 
 def sought(
-    model: Model, asked: Sequence[Property], order: int, limits: dict[str, Any], folder: Path | None = None
+    model: Model, asked: Sequence[Property], order: int, limits: dict[str, Any], keep: str | None = None
 ) -> list[Found]:
-    """What `smallest_sets` finds, in the order asked, with progress on standard error. What is decided is kept in
-    ``folder``, and not sought where it is there already."""
+    """What `smallest_sets` finds, in the order asked, with progress on standard error. What is decided is kept below
+    ``keep``, and not sought where it is there already."""
     from verifier.commands.progress import Progress
     from verifier.studies.faults import smallest_sets
     from verifier.studies.kept_faults import name_of, to_bytes
@@ -106,7 +107,8 @@ def sought(
 
     jobs = limits.get("jobs") or os.cpu_count() or 1
     files: dict[str, Path] = {}
-    if folder is not None:
+    if keep is not None:
+        folder = folder_below(keep, KEPT)
         versions = library_versions()
         files = {prop.id: folder / f"{name_of(model, prop, order, versions)}.txt" for prop in asked}
     found = {prop.id: read_kept(model, prop, files[prop.id]) for prop in asked if is_kept(files.get(prop.id))}
@@ -115,18 +117,9 @@ def sought(
         with Progress(model.path) as progress:
             for one in smallest_sets(model, left, order, limits_of(limits), jobs, progress):
                 found[one.property.id] = one
-                if folder is not None and not one.undecided:
+                if keep is not None and not one.undecided:
                     write_file(str(files[one.property.id]), to_bytes(model, one, files[one.property.id].stem))
     return [found[prop.id] for prop in asked]
-
-
-def folder_for(keep: str) -> Path:
-    folder = Path(keep) / KEPT
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise BadInput(f"{folder} cannot be made: {error.strerror or error}") from error
-    return folder
 
 
 def is_kept(file: Path | None) -> bool:

@@ -22,10 +22,11 @@ NOT_MODELLED = "# not modelled:"
 
 @click.command()
 @click.argument("models", nargs=-1, required=True, metavar="MODEL...", type=click.Path())
-@shared("spec", "property", "budget", "jobs", "time-limit", "memory-limit", "seed", "evidence", "page-order", "page")
+@shared("spec", "property", "budget", "jobs", "time-limit", "memory-limit", "seed", "evidence", "keep",
+        "page-order", "page")
 def report(
     models: tuple[str, ...], specs: tuple[str, ...], property_ids: tuple[str, ...], evidence: str | None,
-    order: int | None, page: str, **limits: Any,
+    keep: str | None, order: int | None, page: str, **limits: Any,
 ) -> int:
     """Judge every MODEL as `check` does and write one HTML page for its reviewer.
 
@@ -37,13 +38,13 @@ def report(
 
     if Path(page).suffix.lower() not in (".html", ".htm"):
         raise BadInput(f"{page}: the page is written as .html")
-    found = judge_files(models, specs, property_ids, evidence, limits)
+    found = judge_files(models, specs, property_ids, evidence, keep, limits)
     causes = {(one.model.path, *key): cause for one in found for key, cause in causes_of(one).items()}
     judged = [one.model for one in found.outcomes]
     aside = Aside(
         causes, found.kept, found.folders,
         not_looked_for={model.path: not_looked_for(model) for model in judged},
-        sets={one.model.path: fault_sets(one, order, limits) for one in found.outcomes} if order else {},
+        sets={one.model.path: fault_sets(one, order, limits, keep) for one in found.outcomes} if order else {},
         not_modelled={model.path: not_modelled(model) for model in judged},
     )
     text = report_page(found.outcomes, found.refused, aside).encode("utf-8")
@@ -75,10 +76,10 @@ def not_modelled(model: Model) -> str:
     return "; ".join(found)
 
 
-def fault_sets(outcome: ModelResult, order: int, limits: dict[str, Any]) -> FaultSets:
+def fault_sets(outcome: ModelResult, order: int, limits: dict[str, Any], keep: str | None) -> FaultSets:
     """The smallest sets of faults for each property of ``outcome`` that a fault can break."""
     from verifier.studies.faults import faults_of, judged_by_faults
     from verifier.views.page import FaultSets
 
     asked = judged_by_faults([one.property for one in outcome.results])
-    return FaultSets(order, faults_of(outcome.model), sought(outcome.model, asked, order, limits))
+    return FaultSets(order, faults_of(outcome.model), sought(outcome.model, asked, order, limits, keep))

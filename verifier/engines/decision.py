@@ -14,7 +14,8 @@
 Where CUDD is missing, incremental induction in a SAT solver takes the place of 1 and 2, and diagrams are
 made only for what it finds to depend on times (``induction``).
 
-Before all that, the proof for one member of a group (a track) is tried for the others (``mirror``).
+Before all that, the proof for one member of a group (a track) is tried for the others, and one that an earlier
+version of the model had (``mirror``).
 
 A proof leaves here as a few lemmas that z3 has confirmed on the whole timed step (``lemmas``).
 """
@@ -149,11 +150,12 @@ class Decision:
     def by_likeness(self) -> Certificate | None:
         """With the proof for another member, where z3 confirms it of this one; None where there is none or they
         differ, and then the property is decided as if nothing had been tried."""
-        sources = guesses(self.study.proofs, self.prop, self.system)
-        try:
-            return None if sources is None else self.certificate(sources)
-        except NotExcluded:
-            return None
+        for sources in guesses(self.study.proofs, self.prop, self.system):
+            try:
+                return self.certificate(sources)
+            except NotExcluded:
+                continue
+        return None
 
     def certificate(self, sources: Sequence[Oracle]) -> Certificate:
         lemmas = self.study.book.certify(self.system, self.system.bad, sources)

@@ -9,14 +9,15 @@ been tried.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
 
-from verifier.engines.lemmas import Lemma
+from verifier.engines.certificate_read import conjuncts
+from verifier.engines.lemmas import Lemma, clocks_of
 from verifier.language.model import Property
-from verifier.semantics.formula import Apart, AtLeast, Formula, In, map_atoms
+from verifier.semantics.formula import Apart, AtLeast, Formula, In, atoms, map_atoms
 from verifier.semantics.system import System
 from verifier.semantics.valuation import Valuation, compiled
 
@@ -25,11 +26,13 @@ _MEMBER = re.compile(r"\[([^\]]*)\]")
 
 @dataclass(frozen=True)
 class Proof:
-    """The lemmas by which a property was proved; those without ``watched`` speak of the model alone."""
+    """The lemmas by which a property was proved; those without ``watched`` speak of the model alone, and lean on no
+    others if ``told_apart``."""
 
     prop: Property
     lemmas: tuple[Formula, ...]
     watched: tuple[Formula, ...]
+    told_apart: bool = True
 
     @classmethod
     def of(cls, prop: Property, lemmas: Sequence[Lemma], base: System) -> Proof:
@@ -38,6 +41,30 @@ class Proof:
             tuple(lemma.formula for lemma in lemmas if lemma.system is base),
             tuple(lemma.formula for lemma in lemmas if lemma.system is not base),
         )
+
+    @classmethod
+    def read(cls, prop: Property, invariant: str, base: System) -> Proof | None:
+        """The proof with the certificate ``invariant``, for the model of ``base`` or a like one; None where it is not
+        made of lemmas."""
+        try:
+            formulas = conjuncts(invariant)
+        except ValueError:
+            return None
+        watched = [_speaks_of_watch(formula, base) for formula in formulas]
+        return cls(
+            prop,
+            tuple(formula for formula, of_watch in zip(formulas, watched) if not of_watch),
+            tuple(formula for formula, of_watch in zip(formulas, watched) if of_watch),
+            told_apart=False,
+        )
+
+
+def _speaks_of_watch(formula: Formula, base: System) -> bool:
+    """Or of what this model has not: of no use for other properties either."""
+    return any(
+        atom.register not in base.registers if isinstance(atom, In) else not clocks_of(atom) <= base.clocks.keys()
+        for atom in atoms(formula)
+    )
 
 
 @dataclass(frozen=True)
@@ -72,18 +99,21 @@ def _state(registers: Mapping[str, str], clocks: Mapping[str, Fraction]) -> Valu
     return Valuation(registers, clocks, {}, {}, Fraction(0), frozenset())
 
 
-def guesses(proofs: Sequence[Proof], prop: Property, system: System) -> list[Guesses] | None:
-    """What the proof of ``prop`` for another member, or of a like model, says of this; None where there is none."""
-    for proof in proofs:
+def guesses(proofs: Sequence[Proof], prop: Property, system: System) -> Iterator[list[Guesses]]:
+    """What the proof of ``prop`` itself, of a like model, or that for another member says of this, each to be tried
+    alone; nothing where there is none."""
+    for proof in sorted(proofs, key=lambda proof: proof.prop.id != prop.id):
         swap = names_swapped(proof.prop, prop)
         if swap is None:
             continue
         try:
-            renamed = [[_renamed(f, swap, system) for f in some] for some in (proof.lemmas, proof.watched)]
+            of_model, of_watch = ([_renamed(f, swap, system) for f in some] for some in (proof.lemmas, proof.watched))
         except KeyError:
             continue
-        return [Guesses.at_first(renamed[0], system, True), Guesses.at_first(renamed[1], system, False)]
-    return None
+        yield [Guesses.at_first(of_model, system, True), Guesses.at_first(of_watch, system, False)]
+        if of_model and of_watch and not proof.told_apart:
+            yield [Guesses.at_first([*of_model, *of_watch], system, False)]
+        return
 
 
 def names_swapped(one: Property, other: Property) -> Callable[[str], str] | None:

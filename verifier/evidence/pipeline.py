@@ -11,8 +11,9 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
+from verifier.evidence.known import Ground, Known, ground_of
 from verifier.evidence.result import ModelResult, Result
-from verifier.evidence.shared import Ground, Limits, ground_of
+from verifier.evidence.shared import NOTHING, Limits
 from verifier.evidence.verdicts import Bench
 from verifier.evidence.workers import Family, judge_apart
 from verifier.language.load import built_in_properties
@@ -33,8 +34,9 @@ def verify(
     properties: Sequence[Property],
     limits: Limits = Limits(),
     progress: Progress | None = None,
+    known: Known = NOTHING,
 ) -> ModelResult:
-    """Verdicts on ``properties``, in their order.
+    """Verdicts on ``properties``, in their order; what is ``known`` of a like model is tried first.
 
     The foundations (``ambiguous``, ``does not settle``, ``time stops``) are always decided, asked
     for or not, since nothing else counts as proved without them.
@@ -49,7 +51,8 @@ def verify(
     properties = tuple(_as_asked(prop, limits) for prop in properties)
     families = _families(model, properties)
     say("model", "concrete runs and reachable states without times")
-    benches = {ground: Bench.on(model, ground, limits) for ground in sorted({ground for ground, _ in families})}
+    grounds = sorted({ground for ground, _ in families})
+    benches = {ground: Bench.on(model, ground, limits, known) for ground in grounds}
     found: dict[tuple[int, str], Result] = {}
     jobs = min(limits.jobs or os.cpu_count() or 1, len(families))
     say("model", f"{len(families)} groups of properties")

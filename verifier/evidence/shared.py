@@ -6,15 +6,19 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Self
 
 from verifier.engines.limits import Allowance, OutOfBudget
 from verifier.engines.mirror import Proof
 from verifier.engines.study import Study
 from verifier.evidence.crosscheck import Values, random_runs, state_values
+from verifier.evidence.known import Ground, Known, Proven
+from verifier.evidence.leading import led_by
 from verifier.evidence.random_walk import End, ends_reached
 from verifier.language.granting import granted, with_classes
-from verifier.language.model import Model, Property
+from verifier.language.model import Model
+from verifier.semantics.concrete import Concrete
 from verifier.semantics.run import Gap, Run
 
 
@@ -33,31 +37,23 @@ class Limits:
     depth: int = 100
 
 
-# The faults under which a property is asked: how many, and of which classes (of all when empty).
-Ground = tuple[int, tuple[str, ...]]
-
-
-def ground_of(prop: Property) -> Ground:
-    return prop.budget, prop.faults_of
+NOTHING = Known()
 
 
 class Shared:
     """One model under one budget: what a family of properties shares."""
 
     @classmethod
-    def on(
-        cls, model: Model, ground: Ground, limits: Limits, proofs: Sequence[Proof] = (), ways: Sequence[Run] = ()
-    ) -> Self:
-        """The bench for properties asked on ``ground``; ``proofs`` of a like model are tried first."""
+    def on(cls, model: Model, ground: Ground, limits: Limits, known: Known = NOTHING) -> Self:
+        """The bench for properties asked on ``ground``; what is ``known`` of a like model is tried first."""
         budget, classes = ground
-        return cls(with_classes(model, classes), budget, limits, proofs, ways)
+        proofs, runs = known.proofs.get(ground, ()), known.runs.get(ground, ())
+        return cls(with_classes(model, classes), budget, limits, proofs, runs)
 
     def __init__(
-        self, model: Model, budget: int, limits: Limits, proofs: Sequence[Proof] = (), ways: Sequence[Run] = ()
+        self, model: Model, budget: int, limits: Limits, proofs: Sequence[Proven] = (), runs_alike: Sequence[Run] = ()
     ):
-        """``ways`` are runs of this very model: looked through before an engine is asked whether something can
-        happen."""
-        self.model, self.budget, self.limits, self.proofs, self.ways = model, budget, limits, proofs, ways
+        self.model, self.budget, self.limits, self.proofs, self.runs_alike = model, budget, limits, proofs, runs_alike
         self.allowance = Allowance(limits.time_limit_s, limits.memory_limit_mb)
         self._study: Study | Gap | None = None
         self._runs: tuple[Run, ...] | None = None
@@ -81,7 +77,8 @@ class Shared:
         if self._study is None:
             try:
                 self._study = Study(self.model, self.budget, self.allowance)
-                self._study.proofs += self.proofs
+                read = (Proof.read(prop, invariant, self._study.base) for prop, invariant in self.proofs)
+                self._study.proofs += [proof for proof in read if proof is not None]
             except OutOfBudget as stop:
                 reason = f"{stop.reason} while computing the reachable states without times"
                 self._study = Gap(reason, stop.try_next)
@@ -126,6 +123,13 @@ class Shared:
 
             self._allowed = allowed
         return self._allowed
+
+    @cached_property
+    def ways(self) -> tuple[Run, ...]:
+        """The runs of a like model, taken by this one as far as it can: looked through before an engine is asked
+        whether something can happen."""
+        concrete = Concrete(self.model, self.budget)
+        return tuple(led_by(concrete, run) for run in self.runs_alike)
 
     def study_of_one(self) -> Study | Gap:
         """The study, with the time that is allowed for one property."""

@@ -21,10 +21,11 @@ from multiprocessing.process import BaseProcess
 from types import TracebackType
 
 from verifier.engines.limits import resident_mb
+from verifier.evidence.known import Ground
 from verifier.evidence.result import Disagreement, Result
-from verifier.evidence.shared import Ground, Limits
+from verifier.evidence.shared import Limits
 from verifier.evidence.verdicts import Bench
-from verifier.language.model import Model, Property
+from verifier.language.model import Property
 from verifier.semantics.run import Gap
 
 # Properties judged in one process, and the ground of all of them.
@@ -110,7 +111,7 @@ class _Afresh:
     """What a new process needs to make a bench of its own."""
 
     def __init__(self, bench: Bench):
-        self.what: tuple[Model, int, Limits] = (bench.model, bench.budget, bench.limits)
+        self.what = (bench.model, bench.budget, bench.limits, bench.proofs, bench.runs_alike)
 
     def __call__(self) -> Bench:
         return Bench(*self.what)

@@ -3,28 +3,26 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, wait
 from dataclasses import dataclass, replace
 from typing import Any
 
-from verifier.engines.mirror import Proof
-from verifier.engines.study import Study
 from verifier.evidence.judge import judge
 from verifier.evidence.judgement import Unjudged
+from verifier.evidence.known import Ground, Known, ground_of
+from verifier.evidence.leading import as_far
 from verifier.evidence.pipeline import FOUNDATIONS
 from verifier.evidence.quieten import quietened
 from verifier.evidence.random_walk import random_runs
 from verifier.evidence.replay import replayed_run
 from verifier.evidence.result import ModelResult, RecheckedCertificate, ReplayedTrace, Result
-from verifier.evidence.shared import Ground, Limits, ground_of
+from verifier.evidence.shared import Limits
 from verifier.evidence.verdicts import ROWS, Bench
-from verifier.language.granting import with_classes
 from verifier.language.model import Form, Model, Property
 from verifier.semantics.concrete import Concrete
 from verifier.semantics.run import Certificate, Gap, Run
 from verifier.studies.difference import difference, with_parting
-from verifier.studies.leading import as_far, led_by
 from verifier.studies.outcomes import CAUGHT, EQUIVALENT, HARMLESS, UNDECIDED, UNNOTICED, Outcome
 from verifier.studies.plants import Plant
 from verifier.studies.processes import processes
@@ -46,8 +44,7 @@ class Question:
     model: Model
     asked: tuple[Property, ...]
     further: tuple[Property, ...]
-    proofs: Mapping[Ground, Sequence[Proof]]
-    ways: Mapping[Ground, Sequence[Run]]
+    known: Known
     easy: frozenset[str]
     limits: Limits
 
@@ -70,37 +67,13 @@ class Question:
             raise ValueError(f"not proved of the sound model: {', '.join(failing)}")
         easy = frozenset(one.property.id for one in results if one.certificate and not one.needs_times_of)
         asked = _without_lesser([one.property for one in results])
-        proofs = _proofs(sound.model, asked, limits)
-        return cls(sound.model, asked, tuple(further), proofs, _ways(results), easy, limits)
+        return cls(sound.model, asked, tuple(further), Known.of(results), easy, limits)
 
 
 def _without_lesser(asked: Sequence[Property]) -> tuple[Property, ...]:
     """Of each foundation only that under the most faults, of all classes: it tells of fewer (4.4)."""
     most = {prop.form: prop for prop in sorted(asked, key=lambda p: p.budget) if prop.form in FOUNDATIONS}
     return tuple(prop for prop in asked if prop.form not in FOUNDATIONS or prop is most[prop.form])
-
-
-def _ways(results: Sequence[Result]) -> dict[Ground, list[Run]]:
-    """Runs of the sound model that put its properties to the test, and in which all is alive."""
-    found: dict[Ground, list[Run]] = {}
-    for one in results:
-        shown = [trace.run for trace in (one.witness, one.trace) if trace is not None]
-        found.setdefault(ground_of(one.property), []).extend([*one.runs, *shown])
-    return found
-
-
-def _proofs(model: Model, asked: Sequence[Property], limits: Limits) -> dict[Ground, list[Proof]]:
-    """How the engines prove what is asked of the sound model: tried first on each plant."""
-    found: dict[Ground, list[Proof]] = {}
-    for ground in dict.fromkeys(ground_of(prop) for prop in asked):
-        bench = Bench.on(model, ground, limits)
-        study = bench.study()
-        if isinstance(study, Study):
-            for prop in asked:
-                if ground_of(prop) == ground and prop.form is not Form.DEAD:
-                    bench.sought(prop)
-            found[ground] = study.proofs
-    return found
 
 
 def judge_all(
@@ -149,10 +122,7 @@ class _Judged:
 
     def bench(self, ground: Ground) -> Bench:
         if ground not in self.benches:
-            proofs = self.question.proofs.get(ground, ())
-            concrete = Concrete(with_classes(self.model, ground[1]), ground[0])
-            ways = [led_by(concrete, way) for way in self.question.ways.get(ground, ())]
-            self.benches[ground] = Bench.on(self.model, ground, self.question.limits, proofs, ways)
+            self.benches[ground] = Bench.on(self.model, ground, self.question.limits, self.question.known)
         return self.benches[ground]
 
     def outcome(self) -> Outcome:

@@ -20,7 +20,7 @@ from verifier.language.granting import with_faults
 from verifier.language.model import Form, Model, Property
 from verifier.semantics.concrete import Concrete
 from verifier.semantics.run import Run
-from verifier.studies.leading import led_by
+from verifier.evidence.leading import led_by
 
 Faults = frozenset[str]
 
