@@ -155,13 +155,13 @@ class _Order(_BuiltIn):
 
     def run(self) -> Finding:
         rounds = 1
-        while not self._settles_within(rounds):
+        while (late := self._settled_within(rounds)) is None:
             rounds += 1
             if rounds > MOST_ROUNDS:
                 reason = f"a settle of more than {MOST_ROUNDS} rounds could not be excluded"
                 return Gap(reason, "look at `does not settle` first")
-        lemmas: dict[int, Lemma] = {}
-        for terms in self._obligations(rounds):
+        lemmas = {lemma.number: lemma for lemma in late}
+        for terms in self._differing(rounds):
             while True:
                 try:
                     needed = self.exclude(terms)
@@ -174,14 +174,12 @@ class _Order(_BuiltIn):
                 break
         return self.study.certificate(self.system, list(lemmas.values()), rounds)
 
-    def _settles_within(self, rounds: int) -> bool:
-        """Whether z3 finds every settle from a state not yet excluded at an end after ``rounds``."""
+    def _settled_within(self, rounds: int) -> list[Lemma] | None:
+        """With what z3 finds every settle at an end after ``rounds``; None where it is not."""
         try:
-            for terms in self._late(rounds):
-                self.exclude(terms)
+            return [lemma for terms in self._late(rounds) for lemma in self.exclude(terms)]
         except NotExcluded:
-            return False
-        return True
+            return None
 
     def _late(self, rounds: int) -> Iterator[list[z3.BoolRef]]:
         unsettled = negate(self.system.settled)
@@ -190,8 +188,7 @@ class _Order(_BuiltIn):
             first, last = self._alone_first(machine, rounds)
             yield [*first, self.apart.term(unsettled, last)]
 
-    def _obligations(self, rounds: int) -> Iterator[list[z3.BoolRef]]:
-        yield from self._late(rounds)
+    def _differing(self, rounds: int) -> Iterator[list[z3.BoolRef]]:
         for machine in self.alone:
             first, last = self._alone_first(machine, rounds)
             differ = z3.Or(
