@@ -53,6 +53,13 @@ def test_what_lies_between_two_crossings_is_the_far_side():
     assert found["over"] == found["back"] == 0.5 < found["at_far_gate"]
 
 
+def test_what_a_divided_train_leaves_behind_stands_before_the_crossing():
+    """Common practice, no published source: the rear portion comes to a stand short of where the front has been."""
+    model, _ = load("models/local_open.yaml")
+    (train,) = (piece for piece in plan_of(model) if piece.name == "train_up.front")
+    assert train.way["approaching"] < train.way["left"] < train.way["on_crossing"] == train.way["divided"]
+
+
 @pytest.mark.parametrize("machine, state, half, lies", [
     ("entrance", "lowered", False, ("down", None)),
     ("exit", "failed_open", False, (None, "up")),

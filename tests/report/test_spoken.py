@@ -47,3 +47,15 @@ def test_the_terminal_tells_what_it_hangs_on_and_how_to_see_it():
     text = model_text(judged, causes_of(judged))
     assert "see it played: strikein report small_crossing.yaml --property signal-needs-closed" in text
     assert "see it played" not in model_text(judged)
+
+
+def test_what_the_model_says_of_a_transition_is_told():
+    """Of the words on the line of the model, in the page and in the terminal."""
+    first = MODEL.machine("train").transitions[0]
+    assert not first.says, "the words must come from the test"
+    train = replace(MODEL.machine("train"), transitions=(replace(first, says="Passes the strike-in."),
+                                                         *MODEL.machine("train").transitions[1:]))
+    model = replace(MODEL, machines=tuple(train if m.name == "train" else m for m in MODEL.machines))
+    told = sentences(model, violated())[0].text
+    assert told.startswith("At 0 s: train goes from away to approaching (Passes the strike-in).")
+    assert "(Passes the strike-in)\n" in model_text(replace(outcome(violated()), model=model))

@@ -6,6 +6,7 @@ Nothing is left out: what has no place in the plan is shown as a tile with its n
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Literal
 
@@ -17,7 +18,7 @@ Sort = Literal["train", "road user", "signal", "lights", "lamp", "barrier", "gat
 Pose = Literal["up", "part", "down"]
 
 ASPECTS = frozenset({"dark", "out", "lit", "amber", "red", "green", "flashing"})
-FAR_SIDE = 0.7
+NEAR_SIDE, FAR_SIDE = 0.3, 0.7
 # Kinds whose barriers close only the half of the road that leads to the crossing.
 HALF = frozenset({"AHB", "AOCL+B", "ABCL", "US-2Q", "PRE-EMPT"})
 
@@ -65,9 +66,10 @@ def _on_crossing(model: Model) -> dict[str, set[str]]:
 
 def _piece(machine: Machine, on_crossing: set[str], is_half: bool) -> Piece:
     sort = _sort(machine, on_crossing)
+    moves = sort in ("train", "road user")
     return Piece(
         machine.name, look_of(machine).word, sort, machine.says,
-        way(machine.states, on_crossing) if sort in ("train", "road user") else None,
+        way(machine.states, on_crossing, _ahead_again(machine, on_crossing)) if moves else None,
         {state: pose(machine.name, state, is_half) for state in machine.states} if sort == "barrier" else None,
     )
 
@@ -96,9 +98,20 @@ def _sort(machine: Machine, on_crossing: set[str]) -> Sort:
     return "tile"
 
 
-def way(states: tuple[str, ...], on_crossing: set[str]) -> dict[str, float]:
+def _ahead_again(machine: Machine, on_crossing: set[str]) -> set[str]:
+    """The states from which the way leads only on to the crossing, as of the rear portion of a divided train."""
+    ways: dict[str, set[str]] = {}
+    for t in machine.transitions:
+        ways.setdefault(t.source, set()).add(t.target)
+    return {state for state, targets in ways.items() if targets <= on_crossing}
+
+
+def way(
+    states: tuple[str, ...], on_crossing: set[str], ahead_again: Collection[str] = ()
+) -> dict[str, float]:
     """How far along each of ``states``, in their order, is. The first is not in the plan; those of
-    ``on_crossing`` are in the middle, what lies between two of them on the far side."""
+    ``on_crossing`` are in the middle, what lies between two of them on the far side, what comes after them and is in
+    ``ahead_again`` before the crossing."""
     middle = [i for i, state in enumerate(states) if state in on_crossing]
     middle = middle or [i for i, state in enumerate(states) if i and "crossing" in state]
     first, last = (middle[0], middle[-1]) if middle else (len(states), len(states))
@@ -110,6 +123,8 @@ def way(states: tuple[str, ...], on_crossing: set[str]) -> dict[str, float]:
             found[state] = 0.42 * index / max(first - 1, 1)
         elif index < last:
             found[state] = FAR_SIDE
+        elif state in ahead_again:
+            found[state] = NEAR_SIDE
         else:
             found[state] = FAR_SIDE + 0.25 * (index - last) / (len(states) - last)
     return found

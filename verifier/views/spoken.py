@@ -75,6 +75,7 @@ def _later(moment: Moment) -> str:
 def _act(change: Change) -> str:
     t, machine = change.transition, change.machine.name
     fault = f", a fault: {readable(t.fault)}" if t.fault else ""
+    fault += f" ({t.says.rstrip('.')})" if t.says else ""
     if t.source == t.target:
         stays = _verb(machine, "stays", "stay")
         return f"{readable(machine)} {stays} {readable(t.source)} and the time of that begins anew{fault}"

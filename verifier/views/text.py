@@ -223,6 +223,8 @@ def moment_lines(moment: Moment) -> list[str]:
         place = f"{change.transition.place.file}:{change.transition.place.line}"
         text = f"{INDENT}     {change_text(change)}"
         lines.append(f"{text:<76}  {place}")
+        if change.transition.says:
+            lines += paragraph(f"({change.transition.says.rstrip('.')})", INDENT + "       ", INDENT + "        ")
     for truth in (True, False):
         names = [name for name, value in moment.turned.items() if value is truth]
         if names:
