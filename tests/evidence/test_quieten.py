@@ -42,3 +42,48 @@ def test_what_the_run_needs_stays():
     asked = prop(Form.NEVER, p=both(at("w1", "on"), both(at("w2", "on"), at("w3", "on"))))
     needed = shown(checked, asked, [world(1, "w1", "w2"), world(0, "w3")])
     assert quietened(Concrete(checked), asked, needed).run == needed.run
+
+
+def times(shown_run):
+    return [snapshot.time for snapshot in shown_run.run.snapshots[1:]]
+
+
+def runners(*windows):
+    return model(*(
+        machine(f"w{number}", "equipment", "off on", [go("off", "on", after=window)])
+        for number, window in enumerate(windows, start=1)
+    ))
+
+
+def test_times_become_round_where_they_can():
+    checked = runners((1, 5), (2, 9))
+    asked = prop(Form.NEVER, p=both(at("w1", "on"), at("w2", "on")))
+    odd = shown(checked, asked, [world(Fraction(7, 3), "w1"), world(Fraction(1, 7), "w2")])
+    assert times(quietened(Concrete(checked), asked, odd)) == [2, 2]
+
+
+def test_what_comes_a_whole_time_later_comes_along():
+    """A control timer of 3 s runs from whenever the train comes, between 1.1 and 1.9 s."""
+    train = machine("train", "train", "away here", [go("away", "here", after=(Fraction("1.1"), Fraction("1.9")))])
+    timer = machine("timer", "control", "off on", [go("off", "on", at("train", "here"), held=3)])
+    checked, asked = model(train, timer), prop(Form.NEVER, p=at("timer", "on"))
+    odd = [world(Fraction(4, 3), "train"), world(3), Step("settle", Fraction(0), (Move("timer", 0),))]
+    assert times(quietened(Concrete(checked), asked, shown(checked, asked, odd))) == [1.5, 4.5, 4.5]
+
+
+def test_times_that_must_be_as_they_are_stay():
+    third = Fraction(1, 3)
+    checked = runners((third, third), (Fraction("0.35"), Fraction("0.35")))
+    asked = prop(Form.NEVER, p=both(at("w1", "on"), at("w2", "on")))
+    exact = shown(checked, asked, [world(third, "w1"), world(Fraction("0.35") - third, "w2")])
+    assert quietened(Concrete(checked), asked, exact).run == exact.run
+
+
+def test_a_run_that_no_longer_breaks_anything_is_not_taken_for_it():
+    """An answer is late after 2.7 s only, so of 2 s and 3 s the second is taken."""
+    checked = runners((0, 5), (0, 9))
+    asked = prop(Form.WITHIN, p=at("w1", "on"), q=at("w2", "on"), bound=Fraction("2.7"))
+    late = shown(checked, asked, [world(0, "w1"), world(Fraction("2.7131"))])
+    found = quietened(Concrete(checked), asked, late)
+    assert found.run.snapshots[found.violating].time - found.run.snapshots[found.onset].time > Fraction("2.7")
+    assert times(found)[-1] == 3

@@ -1,13 +1,16 @@
 """A counterexample without what it does not need.
 
-The engine's shortest run may let machines move that have no part in the story. Here moves of the
-world are left out one by one on the concrete machine, and the run is kept without them as long as it
-still breaks (or shows) the property in no more steps.
+The engine's shortest run may let machines move that have no part in the story, and at times like 1071046/15367 s.
+Here moves of the world are left out one by one on the concrete machine, then times made round, and the run is kept
+so as long as it still breaks (or shows) the property in no more steps.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from fractions import Fraction
+from itertools import accumulate
+from math import ceil, floor
 
 from verifier.evidence.judge import judge
 from verifier.evidence.replay import replayed_run
@@ -16,26 +19,79 @@ from verifier.language.model import Property
 from verifier.semantics.concrete import Concrete, NotAllowed
 from verifier.semantics.run import Move, Run, Step
 
+# Of times, in seconds; the roundest first.
+GRAINS = (Fraction(1), Fraction(1, 2), Fraction(1, 10), Fraction(1, 100))
+
 
 def quietened(concrete: Concrete, prop: Property, shown: ReplayedTrace) -> ReplayedTrace:
-    """``shown`` with as few moves of the world as can be left out one after another.
+    """``shown`` with as few moves of the world as can be left out one after another, at round times where it can be.
 
     Whole machines are tried first, then single moves, the last ones first. A trace with a loop is
     left as it is.
     """
     if shown.loop is not None:
         return shown
+    return _at_round_times(concrete, prop, _with_fewer_moves(concrete, prop, shown))
+
+
+def _with_fewer_moves(concrete: Concrete, prop: Property, shown: ReplayedTrace) -> ReplayedTrace:
     best = shown
     for left_out in _worth_trying(world_steps(shown.run)):
         acts = world_steps(best.run)
         fewer = [without(act, number, left_out) for number, act in enumerate(acts)]
-        if fewer == acts:
-            continue
-        quieter = led_on(concrete, fewer, best.run)
-        judgement = None if quieter is None else judge(concrete, prop, quieter)
-        if judgement is not None and not judgement.further:
-            best = replayed_run(concrete, quieter, judgement)
+        if fewer != acts:
+            best = _instead(concrete, prop, best, fewer) or best
     return best
+
+
+def _instead(
+    concrete: Concrete, prop: Property, shown: ReplayedTrace, acts: list[Step]
+) -> ReplayedTrace | None:
+    """The run with ``acts`` as its world steps, if it is one and breaks (or shows) the property like ``shown``."""
+    other = led_on(concrete, acts, shown.run)
+    judgement = None if other is None else judge(concrete, prop, other)
+    if other is None or judgement is None or judgement.further:
+        return None
+    return replayed_run(concrete, other, judgement)
+
+
+def _at_round_times(concrete: Concrete, prop: Property, shown: ReplayedTrace) -> ReplayedTrace:
+    """One world step after another at the roundest time it can have: alone, or together with later ones, first those
+    that keep a whole number of seconds from it."""
+    best = shown
+    for number in range(len(world_steps(shown.run))):
+        for delays in _rounder(_times(world_steps(best.run)), number):
+            acts = world_steps(best.run)
+            retimed = [Step(act.kind, delay, act.moves) for act, delay in zip(acts, delays)]
+            found = _instead(concrete, prop, best, retimed)
+            if found is not None:
+                best = found
+                break
+    return best
+
+
+def _times(acts: list[Step]) -> list[Fraction]:
+    return list(accumulate(act.delay for act in acts))
+
+
+def _rounder(times: list[Fraction], number: int) -> Iterator[list[Fraction]]:
+    """Delays of world steps with step ``number`` at a rounder time than in ``times``, the roundest first."""
+    old = times[number]
+    for grain in GRAINS:
+        if (old / grain).denominator == 1:
+            return
+        for new in (floor(old / grain) * grain, ceil(old / grain) * grain):
+            by = new - old
+            alone = {number}
+            alike = {n for n in range(number, len(times)) if (times[n] - old).denominator == 1}
+            later = set(range(number, len(times)))
+            tried: list[set[int]] = []
+            for moved in (alone, alike, later):
+                shifted = [time + by if n in moved else time for n, time in enumerate(times)]
+                delays = [after - before for before, after in zip([Fraction(0), *shifted], shifted)]
+                if moved not in tried and min(delays) >= 0:
+                    tried.append(moved)
+                    yield delays
 
 
 def world_steps(run: Run) -> list[Step]:
