@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import tempfile
+import textwrap
 from collections.abc import Mapping
 from contextlib import ExitStack
 from pathlib import Path
@@ -21,6 +22,7 @@ from verifier.language.kinds import KINDS
 if TYPE_CHECKING:
     from verifier.language.shipped import StartingModel
 
+WIDTH = 98
 NO_LOGIC = (
     "BRIDGE, a bridge or underpass, has no control logic: road and railway do not meet, so there is nothing to "
     "start a model of; `strikein check` judges crossings at one level, of these kinds: "
@@ -99,16 +101,12 @@ def refuse_target(target: Path, overwrite: bool) -> None:
 def starting_model(code: str) -> StartingModel:
     from verifier.language import shipped
 
-    path = shipped.model_by_kind()[code]
-    return shipped.starting_model(
-        path,
-        (
-            f"A starting model of kind {code}, {KINDS[code]}, from `strikein new`: a design that proves, with the",
-            "values of the place left open. Write a value wherever it says `to fill in`; `strikein check` names",
-            "those still missing. Then change what your crossing does otherwise. The sentences under `says`",
-            "tell of an invented place.",
-        ),
+    remarks = (
+        f"A starting model of kind {code}, {KINDS[code]}, from `strikein new`: a design that proves, with the values of "
+        "the place left open. Write a value wherever it says `to fill in`; `strikein check` names those still "
+        "missing. Then change what your crossing does otherwise. The sentences under `says` tell of an invented place."
     )
+    return shipped.starting_model(shipped.model_by_kind()[code], tuple(textwrap.wrap(remarks, WIDTH)))
 
 
 def missing_parts(folder: Path, parts: Mapping[str, str]) -> dict[Path, str]:
