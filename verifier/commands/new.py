@@ -102,9 +102,10 @@ def starting_model(code: str) -> StartingModel:
     from verifier.language import shipped
 
     remarks = (
-        f"A starting model of kind {code}, {KINDS[code]}, from `strikein new`: a design that proves, with the values of "
-        "the place left open. Write a value wherever it says `to fill in`; `strikein check` names those still "
-        "missing. Then change what your crossing does otherwise. The sentences under `says` tell of an invented place."
+        f"A starting model of kind {code}, {KINDS[code]}, from `strikein new`: a design that proves, with the values "
+        "of the place left open. Write a value wherever it says `to fill in`; `strikein check` names those still "
+        "missing. Then change what your crossing does otherwise. The sentences under `says` tell of an invented "
+        "place."
     )
     return shipped.starting_model(shipped.model_by_kind()[code], tuple(textwrap.wrap(remarks, WIDTH)))
 
