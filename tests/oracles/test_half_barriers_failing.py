@@ -116,7 +116,7 @@ def test_a_barrier_that_does_not_rise_is_told_within_about_3_minutes() -> None:
 def test_train_detection_that_shows_a_train_for_ever_is_told_within_about_3_minutes() -> None:
     """Nobody else could tell it from a train that is slow: the road is closed for nothing."""
     walk = Walk(MODEL, 1)
-    walk.wait(60, "strike_in_line_failure", "stuck_true")
+    walk.wait(60, "near_section_line_failure", "stuck_true")
     walk.wait(3)
     walk.wait(4, "barriers", "falling_above_45")
     walk.wait(3, "barriers", "falling_below_45")
