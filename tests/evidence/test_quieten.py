@@ -3,6 +3,8 @@
 from fractions import Fraction
 
 from tests.differential.building import at, both, go, machine, model, prop
+from verifier.evidence import quieten
+from verifier.evidence.judgement import Unjudged
 from verifier.evidence.quieten import quietened
 from verifier.evidence.replay import replay_trace
 from verifier.language.model import Form
@@ -87,3 +89,15 @@ def test_a_run_that_no_longer_breaks_anything_is_not_taken_for_it():
     found = quietened(Concrete(checked), asked, late)
     assert found.run.snapshots[found.violating].time - found.run.snapshots[found.onset].time > Fraction("2.7")
     assert times(found)[-1] == 3
+
+
+def test_a_run_that_cannot_be_judged_is_not_taken_for_it(monkeypatch):
+    checked = runners((1, 5), (2, 9))
+    asked = prop(Form.NEVER, p=both(at("w1", "on"), at("w2", "on")))
+    odd = shown(checked, asked, [world(Fraction(7, 3), "w1"), world(Fraction(1, 7), "w2")])
+
+    def gives_up(*_what):
+        raise Unjudged("too many ways on")
+
+    monkeypatch.setattr(quieten, "judge", gives_up)
+    assert quietened(Concrete(checked), asked, odd) == odd

@@ -13,6 +13,7 @@ from itertools import accumulate
 from math import ceil, floor
 
 from verifier.evidence.judge import judge
+from verifier.evidence.judgement import Unjudged
 from verifier.evidence.replay import replayed_run
 from verifier.evidence.result import ReplayedTrace
 from verifier.language.model import Property
@@ -49,7 +50,10 @@ def _instead(
 ) -> ReplayedTrace | None:
     """The run with ``acts`` as its world steps, if it is one and breaks (or shows) the property like ``shown``."""
     other = led_on(concrete, acts, shown.run)
-    judgement = None if other is None else judge(concrete, prop, other)
+    try:
+        judgement = None if other is None else judge(concrete, prop, other)
+    except Unjudged:
+        return None  # the run as it was has been judged
     if other is None or judgement is None or judgement.further:
         return None
     return replayed_run(concrete, other, judgement)
