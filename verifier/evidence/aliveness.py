@@ -6,6 +6,7 @@ that there is none.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
 from typing import TYPE_CHECKING
@@ -31,6 +32,9 @@ if TYPE_CHECKING:
 # meet nothing new.
 LOTS = 10
 IN_VAIN = 2
+# From a state that the engine needs at least so many steps to, so many runs of so many steps go on.
+DEEP = 8
+BEYOND_RUNS, BEYOND_STEPS = 12, 25
 
 
 class Aliveness:
@@ -53,8 +57,10 @@ class Aliveness:
             if isinstance(finding, Gap):
                 return self.bench.gap(self.prop, finding)
             if isinstance(finding, Trace):
-                alive.append(self.taken(one, finding))
-                met = met | covered_by(alive[-1:])
+                found = [self.taken(one, finding)]
+                found += self.beyond(found[0]) if len(found[0].steps) >= DEEP else []
+                alive += found
+                met = met | covered_by(found)
             else:
                 dead.append((subject, finding))
         if not dead:
@@ -102,6 +108,12 @@ class Aliveness:
             in_vain = in_vain + 1 if now == met else 0
             met = now
         return alive, met
+
+    def beyond(self, way: Run) -> Sequence[Run]:
+        """Random runs from the end of a way so long that random runs from the start don't find it."""
+        n_steps = len(way.steps) + BEYOND_STEPS
+        model, budget, seed = self.bench.model, self.bench.budget, self.bench.limits.seed
+        return random_runs(model, budget=budget, runs=BEYOND_RUNS, depth=n_steps, seed=seed, start=way)
 
     def subjects(self) -> list[tuple]:
         found: list[tuple] = []
