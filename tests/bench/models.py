@@ -164,9 +164,9 @@ SHIPPED: tuple[Case, ...] = (
 
 CASES: tuple[Case, ...] = (
     Case("gate", 1, 0, "b2-safety", PROVED, partial(textbook, "b2_train_gate.yaml")),
-    Case("gate", 1, 0, "b2-safety", VIOLATED, partial(textbook, "b2_late_lowering.yaml")),
+    Case("gate", 1, 0, "b2-safety", VIOLATED, partial(textbook, "flawed/b2_late_lowering.yaml")),
     Case("tracks", 2, 0, "b1-safety", PROVED, partial(textbook, "b1_generalized.yaml")),
-    Case("tracks", 2, 0, "b1-safety", VIOLATED, partial(textbook, "b1_lowering_at_8.yaml")),
+    Case("tracks", 2, 0, "b1-safety", VIOLATED, partial(textbook, "flawed/b1_lowering_at_8.yaml")),
     *(case for tracks in range(1, 5) for users in range(1, 4) for case in _half(tracks, users)),
     *(case for tracks in range(1, 9) for users in range(1, 4) for case in _full(tracks, users)),
     # One that does not rest on times, so that the clock-free peer has something to say.

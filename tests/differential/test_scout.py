@@ -126,7 +126,7 @@ def test_a_pulse_is_not_scouted() -> None:
 
 def late_lowering() -> tuple[Model, Property]:
     """A published model with barriers that begin to fall too late; only its times tell."""
-    path = Path(__file__).resolve().parents[2] / "models" / "textbook" / "b1_lowering_at_8.yaml"
+    path = Path(__file__).resolve().parents[2] / "models" / "textbook" / "flawed" / "b1_lowering_at_8.yaml"
     model, properties = load(str(path))
     return model, next(p for p in properties if p.id == "b1-safety")
 

@@ -36,20 +36,20 @@ from verifier.language.load import load
         ("b1_generalized", "b1-safety", "proved"),
         pytest.param("b1_generalized", "b1-utility", "proved", marks=pytest.mark.slow),
         ("b1_lowering_at_7", "b1-safety", "proved"),
-        ("b1_lowering_at_8", "b1-safety", "violated"),
-        ("b1_slow_barriers", "b1-safety", "violated"),
-        ("b1_slow_barriers", "b1-utility", "violated"),
-        ("b1_always_down", "b1-safety", "proved"),
-        ("b1_always_down", "b1-utility", "violated"),
+        ("flawed/b1_lowering_at_8", "b1-safety", "violated"),
+        ("flawed/b1_slow_barriers", "b1-safety", "violated"),
+        ("flawed/b1_slow_barriers", "b1-utility", "violated"),
+        ("flawed/b1_always_down", "b1-safety", "proved"),
+        ("flawed/b1_always_down", "b1-utility", "violated"),
         # up again in time to hide it from who counts only how long they are closed
-        ("b1_dip", "b1-utility", "violated"),
-        ("b1_dip", "b1-safety", "violated"),
+        ("flawed/b1_dip", "b1-utility", "violated"),
+        ("flawed/b1_dip", "b1-safety", "violated"),
         ("b2_train_gate", "b2-safety", "proved"),
         ("b2_train_gate", "b2-closed-10min", "proved"),
         ("b2_train_gate", "b2-down-to-up-10min", "proved"),
         ("b2_train_gate", "b2-lower-to-up-7min", "proved"),
-        ("b2_late_lowering", "b2-safety", "violated"),
-        ("half_second", "never-both-saved", "violated"),
+        ("flawed/b2_late_lowering", "b2-safety", "violated"),
+        ("flawed/half_second", "never-both-saved", "violated"),
     ],
 )
 def test_published_verdict(model: str, property_id: str, verdict: str) -> None:
@@ -78,7 +78,7 @@ def test_barriers_too_slow_for_any_train_are_safe_when_never_raised(tmp_path: Pa
     """Once they are down, that is; so trains begin to come only then."""
     changed = changed_model(
         tmp_path,
-        "textbook/b1_always_down.yaml",
+        "textbook/flawed/b1_always_down.yaml",
         {
             "parameters.gamma_down": "11 s",
             "parameters.wait": "0 s",
@@ -156,7 +156,7 @@ def test_at_exactly_2_min_the_train_may_come_before_the_gate(tmp_path: Path) -> 
 
 
 def test_half_second_needs_times_between_whole_seconds() -> None:
-    result = results_of("textbook/half_second.yaml", [], {"never-both-saved"})["never-both-saved"]
+    result = results_of("textbook/flawed/half_second.yaml", [], {"never-both-saved"})["never-both-saved"]
     assert result.trace is not None
     assert any(step.delay.denominator > 1 for step in result.trace.run.steps)
 
@@ -166,6 +166,6 @@ def test_half_second_is_found_in_halves_and_not_in_whole_seconds(
     grain: int, violated: bool
 ) -> None:
     """By plain enumeration at that grain."""
-    model, properties = load(str(MODELS / "textbook/half_second.yaml"))
+    model, properties = load(str(MODELS / "textbook/flawed/half_second.yaml"))
     (asked,) = [p for p in properties if p.id == "never-both-saved"]
     assert enumerate_verdict(model, asked, 12, grain=grain).violated is violated

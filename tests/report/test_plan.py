@@ -8,7 +8,7 @@ from verifier.language.load import load
 from verifier.language.model import Role
 from verifier.views.plan import keeps_left, plan_of, pose, way
 
-MODELS = sorted(map(str, [*Path("models").glob("*.yaml"), *Path("models/textbook").glob("*.yaml")]))
+MODELS = sorted(map(str, [*Path("models").glob("*.yaml"), *Path("models/textbook").rglob("*.yaml")]))
 
 
 @pytest.mark.parametrize("file", MODELS)

@@ -66,7 +66,7 @@ def test_what_asks_does_not_go_with_the_list(more, tmp_path):
 
 
 def test_a_model_without_faults_has_none_to_list():
-    assert "no faults that a budget may spend" in run("faults", "models/textbook/b1_dip.yaml", "--list").stdout
+    assert "no faults that a budget may spend" in run("faults", "models/textbook/flawed/b1_dip.yaml", "--list").stdout
 
 
 @pytest.mark.parametrize("path", MODELS, ids=lambda path: path.stem)
