@@ -138,13 +138,18 @@ def test_the_tree_has_the_same_smallest_sets(pairs, tmp_path) -> None:
     every = list(smallest_sets(checked, list(properties.values()), ORDER, Limits(), 2, lambda *_: None))
     dot = fault_tree(checked, faults_of(checked), every)
     tree = nx.DiGraph()
-    for name, label in re.findall(r'^\s*"?([^"\[]+?)"? \[label="?(.+?)"? (?:color|fixedsize|margin)', dot, re.M | re.S):
+    nodes = re.findall(r'^\s*"?([^"\[]+?)"? \[label="?(.+?)"? (?:color|fontsize|height)', dot, re.M | re.S)
+    for name, label in nodes:
         tree.add_node(name, label=label)
     for above, below in re.findall(r'^\s*"?([^"\[]+?)"? -> "?([^"\[]+?)"?(?: \[|$)', dot, re.M):
         tree.add_edge(above, below)
 
+    def inputs(node: str) -> list[str]:
+        """What is below, along the points of bars."""
+        return [end for one in tree.successors(node) for end in (inputs(one) if " bar " in one else [one])]
+
     def sets_of(node: str) -> Sets:
-        below = [sets_of(one) for one in tree.successors(node)]
+        below = [sets_of(one) for one in inputs(node)]
         if not below:
             words = tree.nodes[node]["label"].replace("\\n", "\n").split("\n")
             return {frozenset({"_".join(" ".join(words[1:-1]).split())})}
