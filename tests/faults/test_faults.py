@@ -179,7 +179,8 @@ def test_the_search_finds_what_trying_all_subsets_finds(seed: int) -> None:
 
     chance = random.Random(seed)
     every, order = frozenset("abcdef"), 3
-    breaking = {frozenset(chance.sample("abcdef", chance.randint(1, order))) for _ in range(chance.randint(0, 6))}
+    least = 0 if seed % 10 == 0 else 1  # 0: what breaks with no fault at all
+    breaking = {frozenset(chance.sample("abcdef", chance.randint(least, order))) for _ in range(chance.randint(0, 6))}
     breaking = smallest(breaking)
     asked: list[frozenset[str]] = []
     last: list[frozenset[str]] = []

@@ -27,6 +27,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from verifier.engines import bounded, induction
+from verifier.engines.diagrams import Diagram
 from verifier.engines.exact import exploration_of, fewest_times, without_times
 from verifier.engines.explore import Exploration, Hit
 from verifier.engines.lemmas import NotExcluded, Oracle, clocks_of
@@ -111,6 +112,8 @@ class Decision:
         study.diagrams.admit(self.system)
         self.paths = study.paths(self.system)
         self.first_blame: Blame | None = None
+        # by the clocks that are exact and what is known: another course mostly begins as the first did
+        self.explored: dict[tuple[frozenset[str], Diagram], Exploration] = {}
         self.has_seen_all = False  # the scout, and nothing bad
 
     @cached_property
@@ -190,9 +193,7 @@ class Decision:
                 most = SHORT
             blame, self.first_blame = self.first_blame, None
             if blame is None:
-                found = study.explorer.run(
-                    self.system, clocks, self.knowledge.known, self.system.bad, most=most
-                )
+                found = self.explore(clocks, most)
                 if found is None:
                     return self.by_exhaustion(clocks) if self.has_seen_all else None
                 if found.hit is None:
@@ -217,6 +218,15 @@ class Decision:
                 if wider is None:
                     return self.last_resort(hit)
             course.clocks = wider
+
+    def explore(self, clocks: frozenset[str], most: int | None) -> Exploration | None:
+        known = self.knowledge.known
+        found = self.explored.get((clocks, known))
+        if found is None or most is not None and found.n_elements > most:
+            found = self.study.explorer.run(self.system, clocks, known, self.system.bad, most=most)
+            if found is not None:
+                self.explored[clocks, known] = found
+        return found
 
     def follow(self, found: Exploration, clocks: frozenset[str]) -> Trace | Blame:
         """A shortest counterexample, as the way found suggests or the scout sees it; or the clocks that

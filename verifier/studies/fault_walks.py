@@ -12,6 +12,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from verifier.engines.mirror import names_swapped
 from verifier.evidence.judge import judge
 from verifier.evidence.judgement import Judgement
+from verifier.evidence.leading import led_by
 from verifier.evidence.quieten import quietened
 from verifier.evidence.random_walk import random_runs
 from verifier.evidence.replay import replayed_run
@@ -20,7 +21,6 @@ from verifier.language.granting import with_faults
 from verifier.language.model import Form, Model, Property
 from verifier.semantics.concrete import Concrete
 from verifier.semantics.run import Run
-from verifier.evidence.leading import led_by
 
 Faults = frozenset[str]
 

@@ -278,8 +278,9 @@ def enumerate_sets(
             undecided[faults] = Undecided(tuple(sorted(faults)), answer.reason)
 
     def shrink(answer: Result) -> None:
+        """No fault at all is among what is asked last anyway, within all that hits none of the sets."""
         needed = spent(answer)
-        for size in range(len(needed)):
+        for size in range(1, len(needed)):
             for some in map(frozenset, combinations(sorted(needed), size)):
                 if ask(some).verdict == "violated":
                     found[some] = ask(some)
@@ -317,7 +318,7 @@ def enumerate_sets(
         if answer.verdict not in HELD:
             one_by_one(within)
     left = [one for faults, one in undecided.items() if not any(known <= faults for known in found)]
-    return list(found.items()), left
+    return [(one, answer) for one, answer in found.items() if not any(other < one for other in found)], left
 
 
 def hitting_sets(sets: Sequence[Faults]) -> list[Faults]:
