@@ -21,13 +21,16 @@ import pytest
 
 from tests.differential.enumerator import enumerate_verdict
 from tests.oracles.judging import (
+    LIMITS,
     MODELS,
     changed_model,
     changed_pack,
     results_of,
     verdicts_of,
 )
-from verifier.language.load import load
+from verifier.evidence.pipeline import verify
+from verifier.language.load import built_in_properties, load
+from verifier.language.model import Form
 
 
 @pytest.mark.parametrize(
@@ -54,6 +57,13 @@ from verifier.language.load import load
 )
 def test_published_verdict(model: str, property_id: str, verdict: str) -> None:
     assert verdicts_of(f"textbook/{model}.yaml", [], {property_id}) == {property_id: verdict}
+
+
+def test_what_an_observer_never_comes_to_is_not_dead() -> None:
+    """The observer of the pack is there to see that the barriers are never closed too long."""
+    model, properties = load(str(MODELS / "textbook/b1_generalized.yaml"))
+    dead = [p for p in built_in_properties(model, properties) if p.form is Form.DEAD]
+    assert [one.verdict for one in verify(model, dead, LIMITS).results] == ["proved"]
 
 
 @pytest.mark.parametrize(

@@ -118,8 +118,8 @@ class Aliveness:
     def subjects(self) -> list[tuple]:
         found: list[tuple] = []
         for machine in self.bench.model.machines:
-            if machine.sensor:
-                continue  # Nobody wrote it (1.6).
+            if machine.sensor or machine.is_observer:
+                continue  # Nobody wrote it (1.6), or a pack watches for what is not to happen.
             found += [("state", machine.name, state) for state in machine.states]
             found += [
                 ("transition", machine.name, t.index)
