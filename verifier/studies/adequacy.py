@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, wait
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -25,7 +24,7 @@ from verifier.semantics.run import Certificate, Gap, Run
 from verifier.studies.difference import difference, with_parting
 from verifier.studies.outcomes import CAUGHT, EQUIVALENT, HARMLESS, UNDECIDED, UNNOTICED, Outcome
 from verifier.studies.plants import Plant
-from verifier.studies.processes import processes
+from verifier.studies.processes import ENDED, answers
 from verifier.studies.suggestion import suggested
 
 HOLDS = ("proved", "shown")
@@ -80,16 +79,11 @@ def judge_all(
     question: Question, planted: Sequence[Plant], jobs: int, progress: Progress
 ) -> Iterator[Outcome]:
     """The outcome of each plant, as they come."""
-    with processes(jobs, _set, question) as pool:
-        waiting: set[Future[Outcome]] = {pool.submit(_outcome, plant) for plant in planted}
-        done = 0
-        while waiting:
-            ready, waiting = wait(waiting, return_when=FIRST_COMPLETED)
-            for one in ready:
-                done += 1
-                found = one.result()
-                progress(found.plant.id, f"{found.outcome}, {done} of {len(planted)} plants")
-                yield found
+    judged = answers(jobs, _set, (question,), _outcome, planted)
+    for done, (plant, answer) in enumerate(judged, start=1):
+        found = answer or Outcome(plant, UNDECIDED, how=ENDED)
+        progress(found.plant.id, f"{found.outcome}, {done} of {len(planted)} plants")
+        yield found
 
 
 _question: Question

@@ -11,9 +11,8 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import Executor, as_completed
 from dataclasses import dataclass, field, replace
-from itertools import combinations, repeat
+from itertools import combinations
 
 from verifier.engines.mirror import Proof
 from verifier.evidence.pipeline import FOUNDATIONS, stem, verify
@@ -25,7 +24,7 @@ from verifier.language.load import built_in_properties
 from verifier.language.model import Form, Model, Property
 from verifier.semantics.run import Gap
 from verifier.studies.fault_walks import fault_names, happened_upon, mirrored, spent_by
-from verifier.studies.processes import processes
+from verifier.studies.processes import ENDED, answers
 
 Faults = frozenset[str]
 Ask = Callable[[Faults], Result]
@@ -34,6 +33,9 @@ Progress = Callable[[str, str], None]
 
 # How far to look for a shorter run than a random one: a second or two where few faults are allowed.
 GLIMPSES = 100_000
+
+# Benches kept at once: each holds some 100 MB, and a study of pairs asks hundreds of questions.
+MOST_BENCHES = 6
 
 # A property that is not put to the test is not broken; why it is not is said of one that no fault puts to it.
 HELD = ("proved", "vacuous")
@@ -108,15 +110,14 @@ def smallest_sets(
             left.append((result.property, result))
     if not left:
         return
-    with processes(jobs, _set, model, order, limits, is_grounded) as pool:
-        seen = _seen(pool, model, [prop for prop, _ in left])
-        waiting = [pool.submit(_sets_of, family, seen) for family in _families(left)]
-        number = 0
-        for one in as_completed(waiting):
-            for found in one.result():
-                number += 1
-                progress(found.property.id, f"{number} of {len(left)} that some faults may break")
-                yield found
+    given = (model, order, limits, is_grounded)
+    seen = _seen(jobs, given, [prop for prop, _ in left])
+    number = 0
+    for (family, _), answer in answers(jobs, _set, given, _sets_of, [(one, seen) for one in _families(left)]):
+        for found in answer or [_ended(prop, model, order) for prop, _ in family]:
+            number += 1
+            progress(found.property.id, f"{number} of {len(left)} that some faults may break")
+            yield found
 
 
 Asked = tuple[Property, Result]
@@ -132,12 +133,17 @@ def _families(asked: Sequence[Asked]) -> list[list[Asked]]:
     return sorted(families.values(), key=lambda family: not any(prop.bound is not None for prop, _ in family))
 
 
-def _seen(pool: Executor, model: Model, properties: Sequence[Property]) -> dict[str, Seen]:
+def _ended(prop: Property, model: Model, order: int) -> Found:
+    return Found(prop, order, (), (Undecided(tuple(faults_of(model)), ENDED),), 1)
+
+
+def _seen(jobs: int, given: tuple, properties: Sequence[Property]) -> dict[str, Seen]:
     """For each property the sets of faults that random runs have happened upon."""
-    every = list(faults_of(model))
+    every = list(faults_of(given[0]))
+    asked = [(names, properties) for names in (every, *([name] for name in every))]
     found: dict[str, Seen] = {}
-    for one in pool.map(_happened_upon, [every, *([name] for name in every)], repeat(properties)):
-        for name, sets in one.items():
+    for _, one in answers(jobs, _set, given, _happened_upon, asked):
+        for name, sets in (one or {}).items():
             known = found.setdefault(name, {})
             for faults, trace in sets.items():
                 if faults not in known or len(trace.run.steps) < len(known[faults].run.steps):
@@ -153,12 +159,14 @@ def _set(model: Model, order: int, limits: Limits, is_grounded: bool) -> None:
     _asking = _Asking(model, order, limits, is_grounded)
 
 
-def _happened_upon(faults: Sequence[str], properties: Sequence[Property]) -> dict[str, Seen]:
+def _happened_upon(asked: tuple[Sequence[str], Sequence[Property]]) -> dict[str, Seen]:
+    faults, properties = asked
     return happened_upon(_asking.model, properties, faults, _asking.order, _asking.limits.seed)
 
 
-def _sets_of(family: Sequence[Asked], seen: Mapping[str, Seen]) -> list[Found]:
+def _sets_of(asked: tuple[Sequence[Asked], Mapping[str, Seen]]) -> list[Found]:
     """What breaks one member of a family is tried of the next."""
+    family, seen = asked
     done: list[Found] = []
     for prop, first in family:
         known = dict(seen.get(prop.id, {}))
@@ -170,7 +178,7 @@ def _sets_of(family: Sequence[Asked], seen: Mapping[str, Seen]) -> list[Found]:
 
 
 class _Asking:
-    """The questions of one process; the bench of a set of faults is used for all properties."""
+    """The questions of one process; the bench of a set of faults is used for all properties, while it is kept."""
 
     def __init__(self, model: Model, order: int, limits: Limits, is_grounded: bool):
         self.model, self.order, self.limits, self.is_grounded = model, order, limits, is_grounded
@@ -245,9 +253,13 @@ class _Asking:
         return self.grounds[faults]
 
     def bench(self, faults: Faults) -> Bench:
+        """Those used last are kept."""
         if faults not in self.benches:
             budget = self.order if faults else 0
             self.benches[faults] = Bench(with_faults(self.model, faults), budget, self.limits)
+        self.benches[faults] = self.benches.pop(faults)
+        while len(self.benches) > MOST_BENCHES:
+            del self.benches[next(iter(self.benches))]
         return self.benches[faults]
 
 

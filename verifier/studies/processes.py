@@ -4,13 +4,42 @@ from __future__ import annotations
 
 import multiprocessing
 import signal
-from collections.abc import Callable, Iterator
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from typing import Any
-
+from typing import Any, TypeVar
+Item = TypeVar("Item")
+Answer = TypeVar("Answer")
 
 STOPPING = (signal.SIGINT, signal.SIGTERM)
+
+
+# What is said of a question that the system has ended, for want of memory above all.
+ENDED = "the process that looked into it was ended before it had an answer; give it more memory, or fewer jobs (--jobs)"
+
+
+def answers(
+    jobs: int, prepare: Callable[..., None], given: tuple, task: Callable[[Item], Answer], items: Sequence[Item]
+) -> Iterator[tuple[Item, Answer | None]]:
+    """What ``task`` says of each of ``items``, as they come, in ``jobs`` processes, each begun with
+    ``prepare(*given)``. When the system ends one of them, what has no answer yet gets a process each, one after
+    another, and None is the answer of those that are ended again."""
+    left = dict(enumerate(items))
+    try:
+        with processes(jobs, prepare, *given) as pool:
+            waiting = {pool.submit(task, item): number for number, item in left.items()}
+            for one in as_completed(waiting):
+                answer = one.result()
+                yield left.pop(waiting[one]), answer
+        return
+    except BrokenProcessPool:
+        pass
+    for item in left.values():
+        with processes(1, prepare, *given) as pool:
+            future = pool.submit(task, item)
+            broken = isinstance(future.exception(), BrokenProcessPool)
+            yield item, None if broken else future.result()
 
 
 @contextmanager
