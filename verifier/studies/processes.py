@@ -9,6 +9,7 @@ from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from typing import Any, TypeVar
+
 Item = TypeVar("Item")
 Answer = TypeVar("Answer")
 
@@ -16,7 +17,7 @@ STOPPING = (signal.SIGINT, signal.SIGTERM)
 
 
 # What is said of a question that the system has ended, for want of memory above all.
-ENDED = "the process that looked into it was ended before it had an answer; give it more memory, or fewer jobs (--jobs)"
+ENDED = "the process that looked into it was ended before it had an answer; try fewer jobs (--jobs)"
 
 
 def answers(
