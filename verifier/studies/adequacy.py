@@ -33,6 +33,9 @@ RUNS_BEHIND, DEPTH_BEHIND = 30, 60
 # How far to look ahead of each property before one is decided: a few tenths of a second.
 GLIMPSES = 10_000
 
+# Whether a single run breaks these is a search of its own, or no question at all.
+NOT_IN_RUNS = (Form.TIME_STOPS, Form.ORDER_MATTERS, Form.DEAD, Form.POSSIBLE, Form.EVENTUALLY)
+
 Progress = Callable[[str, str], None]
 
 
@@ -173,7 +176,7 @@ class _Judged:
             prop
             for prop in self.question.asked
             if prop.budget >= budget and not prop.faults_of
-            and prop.form not in (*ROWS, Form.DEAD, Form.POSSIBLE, Form.EVENTUALLY)
+            and prop.form not in NOT_IN_RUNS
         ]
         for run in runs:
             for prop in quick:
@@ -181,11 +184,16 @@ class _Judged:
                     judgement = judge(concrete, prop, run)
                 except Unjudged:
                     continue
-                if judgement is not None:
-                    last = judgement.violating
-                    short = Run(run.steps[:last], run.snapshots[: last + 1])
-                    shown = replayed_run(concrete, short, judgement)
-                    return self.caught(prop, "violated", quietened(concrete, prop, shown))
+                if judgement is None:
+                    continue
+                last = judgement.violating
+                short = Run(run.steps[:last], run.snapshots[: last + 1])
+                if prop.form is Form.DOES_NOT_SETTLE:
+                    # The round itself is led on from the first state of it.
+                    judgement = judge(concrete, prop, short)
+                    assert judgement is not None
+                shown = replayed_run(concrete, short, judgement)
+                return self.caught(prop, "violated", quietened(concrete, prop, shown))
         return None
 
     def judged(self, properties: Sequence[Property]) -> Outcome | None:
