@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 from verifier.evidence.judge import judge
@@ -21,14 +22,15 @@ from verifier.evidence.verdicts import ROWS, Bench
 from verifier.language.model import Form, Model, Property
 from verifier.semantics.concrete import Concrete
 from verifier.semantics.run import Certificate, Gap, Run
-from verifier.studies.difference import difference, with_parting
+from verifier.studies.difference import difference, parting_in, with_parting
 from verifier.studies.outcomes import CAUGHT, EQUIVALENT, HARMLESS, UNDECIDED, UNNOTICED, Outcome
 from verifier.studies.plants import Plant
 from verifier.studies.processes import ENDED, answers
 from verifier.studies.suggestion import suggested
 
 HOLDS = ("proved", "shown")
-# Random runs from where the designs part.
+# Random runs of the sound model, and from where the designs part.
+RUNS, DEPTH = 100, 120
 RUNS_BEHIND, DEPTH_BEHIND = 30, 60
 # How far to look ahead of each property before one is decided: a few tenths of a second.
 GLIMPSES = 10_000
@@ -49,6 +51,16 @@ class Question:
     known: Known
     easy: frozenset[str]
     limits: Limits
+
+    @cached_property
+    def most(self) -> int:
+        """Faults in the property asked under the most."""
+        return max((prop.budget for prop in self.asked), default=0)
+
+    @cached_property
+    def runs(self) -> tuple[Run, ...]:
+        """Of the sound model: in most of them a plant that makes a difference shows it."""
+        return random_runs(self.model, budget=self.most, runs=RUNS, depth=DEPTH, seed=self.limits.seed)
 
     def is_easy(self, prop: Property) -> bool:
         """Whether no times were needed for the sound model."""
@@ -112,7 +124,7 @@ class _Judged:
     def __init__(self, question: Question, plant: Plant):
         self.question, self.plant = question, plant
         self.model = plant.planted_in(question.model)
-        self.most = max((prop.budget for prop in question.asked), default=0)
+        self.most = question.most
         self.benches: dict[Ground, Bench] = {}
         self.proved: set[str] = set()
         self.open: dict[str, str] = {}
@@ -123,16 +135,24 @@ class _Judged:
         return self.benches[ground]
 
     def outcome(self) -> Outcome:
+        question = self.question
         caught = self.seen_in_runs()
         if caught is not None:
             return caught
-        parting = difference(self.question.model, self.plant, self.most, self.question.limits)
+        parted = parting_in(question.model, self.plant, self.most, question.runs)
+        if parted is not None:
+            # It makes a difference, and mostly one that is noticed: the shortest way there need not be looked for.
+            caught = self.seen_behind(parted) or self.judged(question.asked)
+            if caught is not None:
+                return caught
+        parting = difference(question.model, self.plant, self.most, question.limits)
         if isinstance(parting, RecheckedCertificate):
             return self.make(EQUIVALENT, how=parting.certificate.method)
-        caught = self.seen_behind(parting) if isinstance(parting, ReplayedTrace) else None
-        caught = caught or self.judged(self.question.asked)
-        if caught is not None:
-            return caught
+        if parted is None:
+            caught = self.seen_behind(parting.run) if isinstance(parting, ReplayedTrace) else None
+            caught = caught or self.judged(question.asked)
+            if caught is not None:
+                return caught
         if isinstance(parting, Gap):
             self.open["same behaviour"] = parting.reason
             parting = None
@@ -160,10 +180,10 @@ class _Judged:
         """A concrete run that breaks a property: no engine is needed for these."""
         return self.seen_in(0, self.bench((0, ())).runs())
 
-    def seen_behind(self, parting: ReplayedTrace) -> Outcome | None:
+    def seen_behind(self, parting: Run) -> Outcome | None:
         """The same, of runs that begin with the way to where the designs part."""
         most, limits = self.most, self.question.limits
-        start = as_far(Concrete(self.model, most), parting.run)
+        start = as_far(Concrete(self.model, most), parting)
         runs = random_runs(
             self.model, budget=most, runs=RUNS_BEHIND, depth=len(start.steps) + DEPTH_BEHIND,
             seed=limits.seed, start=start,

@@ -10,15 +10,18 @@ early; so ``equivalent`` is always true, and a difference may be one that is mad
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterable
 from dataclasses import replace
 
 from verifier.engines.study import Study
+from verifier.evidence.leading import led_by
 from verifier.evidence.result import RecheckedCertificate, ReplayedTrace
 from verifier.evidence.shared import Limits
 from verifier.evidence.verdicts import Bench
 from verifier.language.guard import FALSE, And, Guard, Is, Not, Or
 from verifier.language.model import Form, Model, Property, Transition
-from verifier.semantics.run import Certificate, Gap
+from verifier.semantics.concrete import Concrete
+from verifier.semantics.run import Certificate, Gap, Run
 from verifier.studies.plants import Plant
 
 APART = "here_they_part"
@@ -30,13 +33,12 @@ def difference(
     """A proof that no run under ``budget`` faults tells the planted model from the sound one; or a run to
     where they part, its last round that of the machines that do. The sound model's foundations must have
     been proved; nothing is added to it that could hold back time or a settle."""
-    marked = with_parting(model, plant)
     parted = Or(tuple(Is(name, frozenset({APART})) for name in plant.machines))
     prop = Property(
         "same behaviour", Form.ONLY_AFTER, "the planted logic does what the sound one does", "", "",
         plant.place, p=FALSE, q=parted, texts={"can": "the planted logic and the sound one part"},
     )
-    bench = Bench(marked, budget, limits)
+    bench = Bench(with_parting(model, plant), budget, limits)
     study = bench.study()
     if not isinstance(study, Study):
         return study
@@ -47,6 +49,18 @@ def difference(
         return bench.rechecked(prop, found)
     shown = bench.of_trace(prop, found)
     return shown.trace or Gap(shown.reason, shown.try_next)
+
+
+def parting_in(model: Model, plant: Plant, budget: int, runs: Iterable[Run]) -> Run | None:
+    """The first of ``runs`` of the sound model in which the planted one acts otherwise, up to there; None says
+    nothing."""
+    concrete = Concrete(with_parting(model, plant), budget)
+    for run in runs:
+        led = led_by(concrete, run)
+        for last, snapshot in enumerate(led.snapshots):
+            if any(snapshot.locations[name] == APART for name in plant.machines):
+                return Run(led.steps[:last], led.snapshots[: last + 1])
+    return None
 
 
 def with_parting(model: Model, plant: Plant) -> Model:
