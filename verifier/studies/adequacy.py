@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
@@ -19,10 +19,12 @@ from verifier.evidence.replay import replayed_run
 from verifier.evidence.result import ModelResult, RecheckedCertificate, ReplayedTrace, Result
 from verifier.evidence.shared import Limits
 from verifier.evidence.verdicts import ROWS, Bench
+from verifier.language.granting import with_faults
+from verifier.language.guard import machines_read
 from verifier.language.model import Form, Model, Property
 from verifier.semantics.concrete import Concrete
 from verifier.semantics.run import Certificate, Gap, Run
-from verifier.studies.difference import difference, parting_in, with_parting
+from verifier.studies.difference import difference, parting_in, shown_apart, with_parting
 from verifier.studies.outcomes import CAUGHT, EQUIVALENT, HARMLESS, UNDECIDED, UNNOTICED, Outcome
 from verifier.studies.plants import Plant
 from verifier.studies.processes import ENDED, answers
@@ -31,6 +33,8 @@ from verifier.studies.suggestion import suggested
 HOLDS = ("proved", "shown")
 # Random runs of the sound model, and from where the designs part.
 RUNS, DEPTH = 100, 120
+# For whether it makes a difference at all, before every property is asked.
+SOON_S = 20.0
 RUNS_BEHIND, DEPTH_BEHIND = 30, 60
 # How far to look ahead of each property before one is decided: a few tenths of a second.
 GLIMPSES = 10_000
@@ -61,6 +65,17 @@ class Question:
     def runs(self) -> tuple[Run, ...]:
         """Of the sound model: in most of them a plant that makes a difference shows it."""
         return random_runs(self.model, budget=self.most, runs=RUNS, depth=DEPTH, seed=self.limits.seed)
+
+    def runs_under(self, fault: str) -> tuple[Run, ...]:
+        """Of the sound model when only ``fault`` happens."""
+        if fault not in self.walks:
+            model = with_faults(self.model, [fault])
+            self.walks[fault] = random_runs(model, budget=self.most, runs=RUNS, depth=DEPTH, seed=self.limits.seed)
+        return self.walks[fault]
+
+    @cached_property
+    def walks(self) -> dict[str, tuple[Run, ...]]:
+        return {}
 
     def is_easy(self, prop: Property) -> bool:
         """Whether no times were needed for the sound model."""
@@ -135,24 +150,28 @@ class _Judged:
         return self.benches[ground]
 
     def outcome(self) -> Outcome:
-        question = self.question
         caught = self.seen_in_runs()
         if caught is not None:
             return caught
-        parted = parting_in(question.model, self.plant, self.most, question.runs)
-        if parted is not None:
-            # It makes a difference, and mostly one that is noticed: the shortest way there need not be looked for.
-            caught = self.seen_behind(parted) or self.judged(question.asked)
-            if caught is not None:
-                return caught
-        parting = difference(question.model, self.plant, self.most, question.limits)
+        parting: RecheckedCertificate | ReplayedTrace | Gap | None = None
+        parted = self.parting_in(self.question.runs)
+        if parted is None:
+            parting = self.difference(SOON_S)
+            if isinstance(parting, RecheckedCertificate):
+                return self.make(EQUIVALENT, how=parting.certificate.method)
+            shown = isinstance(parting, ReplayedTrace)
+            parted = parting.run if shown else self.parting_in(self.runs_of_likely_faults())
+        caught = None if parted is None else self.seen_behind(parted)
+        caught = caught or self.judged(self.question.asked)
+        if caught is not None:
+            return caught
+        # It makes a difference that is not noticed, or none at all; the shortest way there is for people.
+        if not isinstance(parting, ReplayedTrace):
+            parting = self.difference(self.question.limits.time_limit_s if parted is None else SOON_S)
         if isinstance(parting, RecheckedCertificate):
             return self.make(EQUIVALENT, how=parting.certificate.method)
-        if parted is None:
-            caught = self.seen_behind(parting.run) if isinstance(parting, ReplayedTrace) else None
-            caught = caught or self.judged(question.asked)
-            if caught is not None:
-                return caught
+        if isinstance(parting, Gap) and parted is not None:
+            parting = shown_apart(self.question.model, self.plant, self.most, parted)
         if isinstance(parting, Gap):
             self.open["same behaviour"] = parting.reason
             parting = None
@@ -160,6 +179,22 @@ class _Judged:
             why = "; ".join(f"`{name}`: {reason}" for name, reason in sorted(self.open.items()))
             return self.make(UNDECIDED, how=why, **self.run_apart(parting))
         return self.differs(parting)
+
+    def difference(self, most_s: float | None) -> RecheckedCertificate | ReplayedTrace | Gap:
+        limits = self.question.limits
+        allowed = min((s for s in (most_s, limits.time_limit_s) if s is not None), default=None)
+        return difference(self.question.model, self.plant, self.most, replace(limits, time_limit_s=allowed))
+
+    def parting_in(self, runs: Iterable[Run]) -> Run | None:
+        return parting_in(self.question.model, self.plant, self.most, runs)
+
+    def runs_of_likely_faults(self) -> Iterator[Run]:
+        """Of the sound model under one fault each, of those that the condition left out, turned round or added
+        answers to."""
+        read = frozenset() if self.plant.part is None else machines_read(self.plant.part)
+        machines = [machine for machine in self.question.model.machines if machine.name in read]
+        for fault in sorted({t.fault for machine in machines for t in machine.transitions if t.fault}):
+            yield from self.question.runs_under(fault)
 
     def differs(self, parting: ReplayedTrace) -> Outcome:
         """All that was asked is proved, and yet it is another design."""

@@ -14,7 +14,10 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from verifier.engines.study import Study
+from verifier.evidence.judge import judge
 from verifier.evidence.leading import led_by
+from verifier.evidence.quieten import quietened
+from verifier.evidence.replay import replayed_run
 from verifier.evidence.result import RecheckedCertificate, ReplayedTrace
 from verifier.evidence.shared import Limits
 from verifier.evidence.verdicts import Bench
@@ -33,11 +36,7 @@ def difference(
     """A proof that no run under ``budget`` faults tells the planted model from the sound one; or a run to
     where they part, its last round that of the machines that do. The sound model's foundations must have
     been proved; nothing is added to it that could hold back time or a settle."""
-    parted = Or(tuple(Is(name, frozenset({APART})) for name in plant.machines))
-    prop = Property(
-        "same behaviour", Form.ONLY_AFTER, "the planted logic does what the sound one does", "", "",
-        plant.place, p=FALSE, q=parted, texts={"can": "the planted logic and the sound one part"},
-    )
+    prop = _same_behaviour(plant)
     bench = Bench(with_parting(model, plant), budget, limits)
     study = bench.study()
     if not isinstance(study, Study):
@@ -49,6 +48,22 @@ def difference(
         return bench.rechecked(prop, found)
     shown = bench.of_trace(prop, found)
     return shown.trace or Gap(shown.reason, shown.try_next)
+
+
+def _same_behaviour(plant: Plant) -> Property:
+    parted = Or(tuple(Is(name, frozenset({APART})) for name in plant.machines))
+    return Property(
+        "same behaviour", Form.ONLY_AFTER, "the planted logic does what the sound one does", "", "",
+        plant.place, p=FALSE, q=parted, texts={"can": "the planted logic and the sound one part"},
+    )
+
+
+def shown_apart(model: Model, plant: Plant, budget: int, parted: Run) -> ReplayedTrace:
+    """The run that ``parting_in`` has found, with no more in it than it needs to get there."""
+    concrete, prop = Concrete(with_parting(model, plant), budget), _same_behaviour(plant)
+    judgement = judge(concrete, prop, parted)
+    assert judgement is not None, "the last state is where they part"
+    return quietened(concrete, prop, replayed_run(concrete, parted, judgement))
 
 
 def parting_in(model: Model, plant: Plant, budget: int, runs: Iterable[Run]) -> Run | None:

@@ -89,13 +89,29 @@ Made = tuple[Error, Place, dict[Key, Transition | None], Guard | None, str]
 
 class _Maker:
     def __init__(self, model: Model, step_s: Fraction):
-        self.model, self.step_s = model, step_s
-        self.control = [m for m in model.machines if m.is_control and not m.is_observer]
+        self.step_s = step_s
         named = [term.guard for term in model.terms.values()]
         named += [sensor.guard for sensor in model.sensors.values()]
         # Nobody writes what stands for a sensor that can fail, so nobody errs in it.
         self.whole = {sensor.guard for sensor in model.sensors.values() if sensor.can_fail}
         self.named = {guard for guard in named if not isinstance(guard, Is)}
+        pieces = [guard for guard in self.named if isinstance(guard, And | Or)]
+        self.pieces = sorted(pieces, key=lambda guard: -len(guard.parts))
+        self.model = replace(model, machines=tuple(self._as_written(machine) for machine in model.machines))
+        self.control = [m for m in self.model.machines if m.is_control and not m.is_observer]
+
+    def _as_written(self, machine: Machine) -> Machine:
+        """With what has a name in one piece in the guards, as whoever errs in that line has it before him."""
+        ways = (replace(t, when=self._in_pieces(t.when)) for t in machine.transitions)
+        return replace(machine, transitions=tuple(ways))
+
+    def _in_pieces(self, guard: Guard) -> Guard:
+        if guard in self.named:
+            return guard
+        guard = _mapped(guard, self._in_pieces)
+        for piece in self.pieces:
+            guard = _with_piece(guard, piece)
+        return guard
 
     def all(self) -> Iterator[Made]:
         for line in self._lines():
@@ -268,6 +284,17 @@ def _reversed(t: Transition, path: Path) -> Transition | None:
 
 def _with_also(t: Transition, extra: Guard) -> Transition:
     return replace(t, when=And((*_conjuncts(t.when), extra)) if t.when != TRUE else extra)
+
+
+def _with_piece(guard: Guard, piece: And | Or) -> Guard:
+    """With ``piece`` as one part, where its parts stand one after another among others."""
+    n_parts = len(piece.parts)
+    if type(guard) is not type(piece) or n_parts >= len(guard.parts):
+        return guard
+    for first in range(len(guard.parts) - n_parts + 1):
+        if guard.parts[first : first + n_parts] == piece.parts:
+            return type(guard)((*guard.parts[:first], piece, *guard.parts[first + n_parts :]))
+    return guard
 
 
 def _exchange(guard: Guard, old: Guard, new: Guard) -> Guard:
