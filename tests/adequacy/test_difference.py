@@ -17,7 +17,7 @@ from verifier.language.model import Form, Model
 from verifier.semantics.concrete import Concrete
 from verifier.semantics.run import Run
 from verifier.studies.adequacy import as_far
-from verifier.studies.difference import APART, difference
+from verifier.studies.difference import APART, difference, parting_in, shown_apart
 from verifier.studies.plants import Error, Plant, plants
 
 LIMITS = Limits(jobs=1, time_limit_s=20, runs=20, depth=25)
@@ -102,6 +102,26 @@ def test_what_is_said_of_a_plant_is_what_concrete_runs_show(first: int) -> None:
                 said.append("other")
     assert said.count("other") >= 1
     assert said.count("same") >= 1
+
+
+@pytest.mark.parametrize("first", range(0, 24, 6))
+def test_where_random_runs_part_the_engine_finds_a_difference_too(first: int) -> None:
+    seen = 0
+    for seed in range(first, first + 6):
+        model = with_lines(random_model(seed))
+        if not has_foundations(model):
+            continue
+        runs = random_runs(model, runs=20, depth=25, seed=seed)
+        for plant in plants(model):
+            parted = parting_in(model, plant, 0, runs)
+            if parted is None:
+                continue
+            seen += 1
+            assert not isinstance(difference(model, plant, 0, LIMITS), RecheckedCertificate), f"{seed}, {plant.id}"
+            shown = shown_apart(model, plant, 0, parted)
+            assert APART in shown.run.snapshots[-1].locations.values()
+            assert len(shown.run.steps) <= len(parted.steps)
+    assert seen >= 1
 
 
 def test_limits_leave_it_open(monkeypatch) -> None:

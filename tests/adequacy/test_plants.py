@@ -79,3 +79,14 @@ def test_numbers_are_the_same_at_every_call(bell: Model) -> None:
         return [(p.id, p.error, p.detail, p.machines) for p in found]
 
     assert ids(plants(bell)) == ids(plants(bell))
+
+
+def test_what_has_a_name_is_one_condition_of_a_guard_and_errs_wherever_it_is_used() -> None:
+    """`reported_clear` stands among other conditions in two guards of `full_barriers`."""
+    model = load(str(MODELS / "full_barriers.yaml"))[0]
+    named = model.terms["reported_clear"].guard
+    found = [p for p in plants(model) if p.error is Error.LEFT_OUT]
+    whole = [p.machines for p in found if p.part == named]
+    within = [p.machines for p in found if p.detail == "in `reported_clear`"]
+    assert sorted(whole) == [("closure",), ("exit_order",)]
+    assert within == [("closure", "exit_order")] * 2

@@ -16,7 +16,7 @@ from verifier.evidence.pipeline import FOUNDATIONS
 from verifier.evidence.quieten import quietened
 from verifier.evidence.random_walk import random_runs
 from verifier.evidence.replay import replayed_run
-from verifier.evidence.result import ModelResult, RecheckedCertificate, ReplayedTrace, Result
+from verifier.evidence.result import Disagreement, ModelResult, RecheckedCertificate, ReplayedTrace, Result
 from verifier.evidence.shared import Limits
 from verifier.evidence.verdicts import ROWS, Bench
 from verifier.language.granting import with_faults
@@ -31,9 +31,9 @@ from verifier.studies.processes import ENDED, answers
 from verifier.studies.suggestion import suggested
 
 HOLDS = ("proved", "shown")
-# Random runs of the sound model, and from where the designs part.
-RUNS, DEPTH = 100, 120
-# For whether it makes a difference at all, before every property is asked.
+# Random runs of the sound model, those under one fault, and from where the designs part.
+RUNS, RUNS_UNDER, DEPTH = 100, 40, 120
+# How long to look for a shorter way to a difference that is known.
 SOON_S = 20.0
 RUNS_BEHIND, DEPTH_BEHIND = 30, 60
 # How far to look ahead of each property before one is decided: a few tenths of a second.
@@ -69,8 +69,8 @@ class Question:
     def runs_under(self, fault: str) -> tuple[Run, ...]:
         """Of the sound model when only ``fault`` happens."""
         if fault not in self.walks:
-            model = with_faults(self.model, [fault])
-            self.walks[fault] = random_runs(model, budget=self.most, runs=RUNS, depth=DEPTH, seed=self.limits.seed)
+            model, seed = with_faults(self.model, [fault]), self.limits.seed
+            self.walks[fault] = random_runs(model, budget=self.most, runs=RUNS_UNDER, depth=DEPTH, seed=seed)
         return self.walks[fault]
 
     @cached_property
@@ -156,22 +156,17 @@ class _Judged:
         parting: RecheckedCertificate | ReplayedTrace | Gap | None = None
         parted = self.parting_in(self.question.runs)
         if parted is None:
-            parting = self.difference(SOON_S)
+            rare = self.parting_in(self.runs_of_likely_faults())
+            parting = self.difference(self.question.limits) if rare is None else self.shown_apart(rare)
             if isinstance(parting, RecheckedCertificate):
                 return self.make(EQUIVALENT, how=parting.certificate.method)
-            shown = isinstance(parting, ReplayedTrace)
-            parted = parting.run if shown else self.parting_in(self.runs_of_likely_faults())
+            parted = parting.run if isinstance(parting, ReplayedTrace) else None
         caught = None if parted is None else self.seen_behind(parted)
         caught = caught or self.judged(self.question.asked)
         if caught is not None:
             return caught
-        # It makes a difference that is not noticed, or none at all; the shortest way there is for people.
-        if not isinstance(parting, ReplayedTrace):
-            parting = self.difference(self.question.limits.time_limit_s if parted is None else SOON_S)
-        if isinstance(parting, RecheckedCertificate):
-            return self.make(EQUIVALENT, how=parting.certificate.method)
-        if isinstance(parting, Gap) and parted is not None:
-            parting = shown_apart(self.question.model, self.plant, self.most, parted)
+        if parting is None and parted is not None:
+            parting = self.shortest_way_apart(parted)
         if isinstance(parting, Gap):
             self.open["same behaviour"] = parting.reason
             parting = None
@@ -180,10 +175,21 @@ class _Judged:
             return self.make(UNDECIDED, how=why, **self.run_apart(parting))
         return self.differs(parting)
 
-    def difference(self, most_s: float | None) -> RecheckedCertificate | ReplayedTrace | Gap:
-        limits = self.question.limits
-        allowed = min((s for s in (most_s, limits.time_limit_s) if s is not None), default=None)
-        return difference(self.question.model, self.plant, self.most, replace(limits, time_limit_s=allowed))
+    def difference(self, limits: Limits) -> RecheckedCertificate | ReplayedTrace | Gap:
+        return difference(self.question.model, self.plant, self.most, limits)
+
+    def shortest_way_apart(self, parted: Run) -> ReplayedTrace:
+        """For people, of a difference that nothing notices; ``parted`` itself where none is found soon."""
+        parting = self.difference(replace(self.question.limits, time_limit_s=SOON_S))
+        if isinstance(parting, RecheckedCertificate):
+            raise Disagreement(
+                f"plant {self.plant.id} is proved to make no difference, and makes one in a run",
+                {"engine": parting.certificate.method, "concrete machine": f"a run of {len(parted.steps)} steps"},
+            )
+        return parting if isinstance(parting, ReplayedTrace) else self.shown_apart(parted)
+
+    def shown_apart(self, parted: Run) -> ReplayedTrace:
+        return shown_apart(self.question.model, self.plant, self.most, parted)
 
     def parting_in(self, runs: Iterable[Run]) -> Run | None:
         return parting_in(self.question.model, self.plant, self.most, runs)
