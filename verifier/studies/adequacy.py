@@ -195,11 +195,12 @@ class _Judged:
         return parting_in(self.question.model, self.plant, self.most, runs)
 
     def runs_of_likely_faults(self) -> Iterator[Run]:
-        """Of the sound model under one fault each, of those that the condition left out, turned round or added
-        answers to."""
-        read = frozenset() if self.plant.part is None else machines_read(self.plant.part)
-        machines = [machine for machine in self.question.model.machines if machine.name in read]
-        for fault in sorted({t.fault for machine in machines for t in machine.transitions if t.fault}):
+        """Of the sound model under one fault each, of those that the changed guards answer to."""
+        model = self.question.model
+        changed = (model.machine(name).transitions[index] for name, index in self.plant.changed)
+        read = frozenset().union(*(machines_read(t.when) for t in changed))
+        faults = {t.fault for m in model.machines if m.name in read for t in m.transitions if t.fault}
+        for fault in sorted(faults):
             yield from self.question.runs_under(fault)
 
     def differs(self, parting: ReplayedTrace) -> Outcome:
