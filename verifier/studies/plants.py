@@ -95,7 +95,8 @@ class _Maker:
         # Nobody writes what stands for a sensor that can fail, so nobody errs in it.
         self.whole = {sensor.guard for sensor in model.sensors.values() if sensor.can_fail}
         self.named = {guard for guard in named if not isinstance(guard, Is)}
-        pieces = [guard for guard in self.named if isinstance(guard, And | Or)]
+        # In the order of the model, so that plants have the same numbers in every process.
+        pieces = [guard for guard in dict.fromkeys(named) if isinstance(guard, And | Or)]
         self.pieces = sorted(pieces, key=lambda guard: -len(guard.parts))
         self.model = replace(model, machines=tuple(self._as_written(machine) for machine in model.machines))
         self.control = [m for m in self.model.machines if m.is_control and not m.is_observer]
