@@ -145,6 +145,13 @@ SHIPPED: tuple[Case, ...] = (
         *("MCB-OC", 2, "barriers_on_call.yaml", "train-finds-road-closed[up]"),
         *(SLOWEST_9, SHORT_LOCK),
     ),
+    # Road users are to be warned for 27 s.
+    *_shipped(
+        *("AOCL", 2, "local_open.yaml", "warning-27s[up]"),
+        "{at: parameters.board_speed, to: 25 m/s}",
+        "{at: parameters.slowest_speed, to: 18 m/s}",
+        "{at: parameters.strike_in, to: board_speed * 26 s}",
+    ),
     # The barriers are down 19 s after the strike-in at the latest.
     *_shipped(
         *("AOCL+B", 1, "local_open_with_barriers.yaml", "train-finds-barriers-down[line]"),
