@@ -203,6 +203,30 @@ def test_the_search_finds_what_trying_all_subsets_finds(seed: int) -> None:
     assert undecided == []
 
 
+def test_violations_like_one_found_need_no_question_and_smaller_sets_come_out() -> None:
+    """{a, b} tells of {c, d} and {a, c}; that {a} does alone is found in the end, and {c, d} stays."""
+    asked: list[frozenset[str]] = []
+
+    def broken(needed: str) -> Result:
+        made = answer("violated")
+        object.__setattr__(made, "method", frozenset(needed))
+        return made
+
+    def ask(faults: frozenset[str]) -> Result:
+        asked.append(faults)
+        if "a" in faults:
+            return broken("ab" if "b" in faults else "a")
+        return broken("cd") if {"c", "d"} <= faults else answer("proved")
+
+    def alike(faults: frozenset[str], shown: Result, is_known) -> dict[frozenset[str], Result]:
+        assert is_known(faults)
+        return {frozenset("cd"): broken("cd"), frozenset("ac"): broken("ac")} if faults == frozenset("ab") else {}
+
+    sets, undecided = enumerate_sets(frozenset("abcd"), 2, ask, lambda result: result.method, (), alike)
+    assert {one for one, _ in sets} == {frozenset("a"), frozenset("cd")}
+    assert undecided == [] and frozenset("cd") not in asked
+
+
 def test_what_has_no_answer_is_listed_and_the_rest_is_found() -> None:
     """Large questions get no answer, nor does {b, c}: {a} is found, {b, c} reported."""
 

@@ -9,12 +9,14 @@ import pytest
 
 from tests.commands.running import run
 from tests.faults.test_faults import BY_HAND, ORDER, PAIRS
+from verifier.engines.mirror import members_swapped
 from verifier.evidence.replay import replay_trace
 from verifier.evidence.verdicts import Bench
 from verifier.language.granting import with_faults
 from verifier.language.load import load
+from verifier.semantics.concrete import Concrete
 from verifier.semantics.run import Trace
-from verifier.studies.fault_walks import fault_names, happened_upon, mirrored, spent_by
+from verifier.studies.fault_walks import fault_names, happened_upon, mirrored, spent_by, varied
 from verifier.studies.faults import faults_of
 
 HALF = "models/half_barriers.yaml"
@@ -63,6 +65,24 @@ def test_what_breaks_one_line_is_shown_of_the_other() -> None:
     assert mirrored(model, up, next(p for p in properties if p.id == "reopens"), seen.values(), 1) == {}
 
 
+def test_a_run_with_one_fault_in_the_place_of_another_shows_more_sets() -> None:
+    """The strike-in may fail in other ways, and on the other line, to the same end."""
+    model, properties = load(HALF)
+    up = next(p for p in properties if p.id == "warning-27s[up]")
+    up = replace(up, budget=1, faults_of=())
+    first = frozenset({"strike_in_up_stuck_false"})
+    shown = happened_upon(model, [up], first, 1, 0)[up.id][first]
+    swap = members_swapped("up", "down")
+    found = varied(Concrete(model, 1), up, first, shown, [swap], lambda faults: False)
+    assert frozenset({"strike_in_up_frozen"}) in found and first not in found
+    assert all(breaks_it(model, up, faults, trace) for faults, trace in found.items())
+    known = varied(Concrete(model, 1), up, first, shown, [swap], lambda faults: True)
+    assert known == {}
+    down = replace(next(p for p in properties if p.id == "warning-27s[down]"), budget=1, faults_of=())
+    other = varied(Concrete(model, 1), down, first, shown, [swap], lambda faults: True)
+    assert set(other) == {frozenset({"strike_in_down_stuck_false"})}
+
+
 @pytest.mark.parametrize("looks_ahead", [True, False])
 def test_a_run_that_may_not_be_the_shortest_is_told_as_such(looks_ahead: bool, monkeypatch) -> None:
     if not looks_ahead:
@@ -70,6 +90,6 @@ def test_a_run_that_may_not_be_the_shortest_is_told_as_such(looks_ahead: bool, m
     said = run("faults", PAIRS, "--order", "1", "--property", "nobody-there", "--jobs", "1", "--json")
     (one,) = json.loads(said.stdout)["properties"]
     assert {tuple(found["faults"]) for found in one["sets"]} == {("climbs_over",), ("gate_slips",)}
-    assert all(found["shortest"] is looks_ahead for found in one["sets"])
+    assert all(found["shortest"] for found in one["sets"]) is looks_ahead
     text = run("faults", PAIRS, "--order", "1", "--property", "nobody-there", "--jobs", "1").stdout
     assert ("there may be shorter ones" in text) is not looks_ahead

@@ -126,7 +126,12 @@ def names_swapped(one: Property, other: Property) -> Callable[[str], str] | None
     mine, yours = _MEMBER.search(one.id), _MEMBER.search(other.id)
     if mine is None or yours is None or mine[1] == yours[1]:
         return None
-    both = {mine[1]: yours[1], yours[1]: mine[1]}
+    return members_swapped(mine[1], yours[1])
+
+
+def members_swapped(one: str, other: str) -> Callable[[str], str]:
+    """Names that speak of the member ``one`` of a group as those that speak of ``other``, and the other way round."""
+    both = {one: other, other: one}
     word = re.compile(rf"(?<![A-Za-z0-9])({'|'.join(map(re.escape, both))})(?![A-Za-z0-9])")
     return lambda name: word.sub(lambda found: both[found[0]], name)
 

@@ -1,13 +1,15 @@
-"""Sets of faults that random runs happen upon: each such run shows that its faults break a property.
+"""Sets of faults that concrete runs happen upon: each such run shows that its faults break a property.
 
 Among many faults a random run seldom spends the one that matters and then goes where it matters; so each fault has
 runs in which it alone happens, besides those in which all may. What breaks a property of one line mostly breaks that
-of another too, told of the faults of that line.
+of another too, told of the faults of that line. And where one fault does harm, others mostly do the same at the same
+moment.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 
 from verifier.engines.mirror import names_swapped
 from verifier.evidence.judge import judge
@@ -20,7 +22,7 @@ from verifier.evidence.result import ReplayedTrace
 from verifier.language.granting import with_faults
 from verifier.language.model import Form, Model, Property
 from verifier.semantics.concrete import Concrete
-from verifier.semantics.run import Run
+from verifier.semantics.run import Move, Run, Step
 
 Faults = frozenset[str]
 
@@ -53,12 +55,69 @@ def mirrored(
         return {}
     names = {machine.name for machine in model.machines}
     concrete = Concrete(model, order)
-    runs = [
-        led_by(concrete, trace.run, named)
-        for trace in traces
-        if all(named(move.machine) in names for step in trace.run.steps for move in step.moves)
-    ]
+    runs = [led_by(concrete, trace.run, named) for trace in traces if _can_swap(trace.run, named, names)]
     return _shortest(concrete, other, runs)
+
+
+def varied(
+    concrete: Concrete,
+    prop: Property,
+    faults: Faults,
+    trace: ReplayedTrace,
+    swaps: Sequence[Callable[[str], str]],
+    is_known: Callable[[Faults], bool],
+) -> dict[Faults, ReplayedTrace]:
+    """Other sets of faults that break ``prop``: by runs like ``trace``, which spends ``faults``, with one fault in
+    the place of another, or with the machines of one member of a group in the place of another's (``swaps``). Sets
+    that ``is_known`` tells of are not looked for; nothing is said of those not found."""
+    if prop.form in NOT_JUDGED:
+        return {}
+    names = {machine.name for machine in concrete.model.machines}
+    runs = [led_by(concrete, trace.run, swap) for swap in swaps if _can_swap(trace.run, swap, names)]
+    found = _shortest(concrete, prop, runs)
+    named = fault_names(concrete.model)
+    ways: dict[str, list[Move]] = {}
+    for key, fault in named.items():
+        if fault is not None:
+            ways.setdefault(fault, []).append(Move(*key))
+    for left_out in sorted(faults):
+        for other in sorted(ways.keys() - faults):
+            wanted = faults - {left_out} | {other}
+            if is_known(wanted) or any(one <= wanted for one in found):
+                continue
+            for run in _instead(trace.run, ways[left_out], ways[other]):
+                here = _shortest(concrete, prop, [led_by(concrete, run)])
+                found |= here
+                if here:
+                    break
+    return found
+
+
+def _instead(run: Run, left_out: Sequence[Move], ways: Sequence[Move]) -> Iterator[Run]:
+    """``run`` with one of ``ways`` in the place of each move of ``left_out``; and, where they fail the same machine,
+    with it at any other moment."""
+    without = [replace(step, moves=tuple(m for m in step.moves if m not in left_out)) for step in run.steps]
+    places = [place for place, step in enumerate(run.steps) if without[place] != step]
+    fail_alike = any(way.machine == one.machine for way in ways for one in left_out)
+    for way in ways:
+        yield _with(run, without, places, way)
+    for way in ways if fail_alike else ():
+        for place, step in enumerate(run.steps):
+            if step.kind == "world" and place not in places:
+                yield _with(run, without, [place], way)
+
+
+def _with(run: Run, steps: Sequence[Step], places: Sequence[int], way: Move) -> Run:
+    """With ``way`` at ``places``, instead of what its machine does there."""
+    changed = list(steps)
+    for place in places:
+        kept = (move for move in changed[place].moves if move.machine != way.machine)
+        changed[place] = replace(changed[place], moves=(*kept, way))
+    return Run(tuple(changed), run.snapshots)
+
+
+def _can_swap(run: Run, swap: Callable[[str], str], names: Collection[str]) -> bool:
+    return all(swap(move.machine) in names for step in run.steps for move in step.moves)
 
 
 def _shortest(concrete: Concrete, prop: Property, runs: Sequence[Run]) -> dict[Faults, ReplayedTrace]:

@@ -14,7 +14,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, S
 from dataclasses import dataclass, field, replace
 from itertools import combinations
 
-from verifier.engines.mirror import Proof
+from verifier.engines.mirror import Proof, members_swapped
 from verifier.evidence.pipeline import FOUNDATIONS, stem, verify
 from verifier.evidence.result import ReplayedTrace, Result
 from verifier.evidence.shared import Limits
@@ -22,17 +22,22 @@ from verifier.evidence.verdicts import NONE_SHORTER, Bench
 from verifier.language.granting import class_of, with_faults
 from verifier.language.load import built_in_properties
 from verifier.language.model import Form, Model, Property
+from verifier.semantics.concrete import Concrete
 from verifier.semantics.run import Gap
-from verifier.studies.fault_walks import fault_names, happened_upon, mirrored, spent_by
+from verifier.studies.fault_walks import fault_names, happened_upon, mirrored, spent_by, varied
 from verifier.studies.processes import ENDED, answers
 
 Faults = frozenset[str]
 Ask = Callable[[Faults], Result]
 Spent = Callable[[Result], Faults]
+Alike = Callable[[Faults, Result, Callable[[Faults], bool]], Mapping[Faults, Result]]
 Progress = Callable[[str, str], None]
 
 # How far to look for a shorter run than a random one: a second or two where few faults are allowed.
 GLIMPSES = 100_000
+
+# In how many sets found a smaller one must lie before it is asked about by itself.
+DOUBTFUL = 3
 
 # Benches kept at once: each holds some 100 MB, and a study of pairs asks hundreds of questions.
 MOST_BENCHES = 6
@@ -185,13 +190,17 @@ class _Asking:
         self.benches: dict[Faults, Bench] = {}
         self.grounds: dict[Faults, Result | None] = {}
         self.proofs: list[tuple[int, Proof]] = []
+        self.concrete = Concrete(model, order)
+        groups = [members for members in model.groups.values()]
+        self.swaps = [members_swapped(*two) for members in groups for two in combinations(members, 2)]
 
     def found(self, prop: Property, first: Result, seen: Mapping[Faults, ReplayedTrace]) -> Found:
         started = time.monotonic()
         every = frozenset(faults_of(self.model))
         # What is not put to the test is no answer where the foundations fail: it is asked again, with them.
         answers = {} if first.verdict == "vacuous" else {every: first}
-        answers |= {faults: self.shown(prop, faults, trace) for faults, trace in seen.items() if faults != every}
+        seeds = {faults: trace for faults, trace in seen.items() if not any(other < faults for other in seen)}
+        answers |= {faults: self.shown(prop, faults, trace) for faults, trace in seeds.items() if faults != every}
 
         def ask(faults: Faults) -> Result:
             if faults not in answers:
@@ -201,15 +210,20 @@ class _Asking:
         def spent(one: Result) -> Faults:
             return spent_in(self.model, one)
 
-        found, undecided = enumerate_sets(every, self.order, ask, spent, seen)
+        def alike(faults: Faults, shown: Result, is_known: Callable[[Faults], bool]) -> dict[Faults, Result]:
+            more = varied(self.concrete, prop, faults, _trace(shown), self.swaps, is_known)
+            return {faults: self.shown(prop, faults, trace) for faults, trace in more.items()}
+
+        found, undecided = enumerate_sets(every, self.order, ask, spent, seeds, alike)
+        short = [(faults, self.shortest(prop, faults, result, answers)) for faults, result in found]
         sets = [
             FaultSet(tuple(sorted(faults)), _trace(result), result.bound.endswith(NONE_SHORTER))
-            for faults, result in found
+            for faults, result in short
         ]
         sets.sort(key=lambda one: (len(one.faults), one.faults))
         undecided.sort(key=lambda one: (len(one.faults), one.faults))
         lasted = time.monotonic() - started
-        return Found(prop, self.order, tuple(sets), tuple(undecided), len(answers) - len(seen), lasted)
+        return Found(prop, self.order, tuple(sets), tuple(undecided), len(answers) - len(seeds), lasted)
 
     def answer(self, prop: Property, faults: Faults) -> Result:
         """Nothing counts as proved without its foundations (semantics 9.7); where they are proved with all faults
@@ -224,14 +238,21 @@ class _Asking:
         return replace(result, verdict="undecided", reason=reason, certificate=None, crosscheck=None)
 
     def shown(self, prop: Property, faults: Faults, trace: ReplayedTrace) -> Result:
-        """A violation that a random run has shown; with a shortest run where a look ahead finds one."""
-        bench = self.bench(faults)
-        shortest = bench.glimpsed(prop, GLIMPSES)
-        if shortest is not None and shortest.verdict == "violated" and spent_in(self.model, shortest) == faults:
-            return shortest
+        """A violation that a random run has shown."""
+        bench = Bench(with_faults(self.model, faults), self.order, self.limits)
         n_steps = len(trace.run.steps)
         method = "a random run with exact times, taken on the concrete machine"
         return bench.make(prop, "violated", trace=trace, method=method, bound=f"{n_steps} steps")
+
+    def shortest(self, prop: Property, faults: Faults, shown: Result, answers: Mapping[Faults, Result]) -> Result:
+        """The same with a shortest run, where a look ahead finds one; none is as short as the shortest with more
+        faults."""
+        least = f"{len(_trace(shown).run.steps)} steps{NONE_SHORTER}"
+        if any(faults <= more and one.bound == least for more, one in answers.items()):
+            return replace(shown, bound=least)
+        found = self.bench(faults).glimpsed(prop, GLIMPSES)
+        is_of_them = found is not None and found.verdict == "violated" and spent_in(self.model, found) == faults
+        return found if is_of_them else shown
 
     def judged(self, prop: Property, faults: Faults) -> Result:
         """What has been proved under most faults is tried first: it mostly holds under others."""
@@ -275,12 +296,17 @@ def spent_in(model: Model, result: Result) -> Faults:
 
 
 def enumerate_sets(
-    every: Faults, order: int, ask: Ask, spent: Spent, seeds: Collection[Faults] = ()
+    every: Faults,
+    order: int,
+    ask: Ask,
+    spent: Spent,
+    seeds: Collection[Faults] = (),
+    alike: Alike = lambda *shown: {},
 ) -> tuple[list[tuple[Faults, Result]], list[Undecided]]:
     """All smallest sets within ``every``, each with the violation that shows it, and where the answer is
     missing. ``ask`` tells what becomes of a property when only these faults happen, ``spent`` which of them the
-    run of a violation needs; that is never more than ``order``. ``seeds`` are asked about first: each set
-    found makes the question about all others easier."""
+    run of a violation needs; that is never more than ``order``. ``seeds`` are asked about first, and
+    ``alike`` tells of other violations like one: each set found makes the question about all others easier."""
     found: dict[Faults, Result] = {}
     undecided: dict[Faults, Undecided] = {}
     done: set[Faults] = set()
@@ -289,30 +315,46 @@ def enumerate_sets(
         if answer.verdict not in HELD:
             undecided[faults] = Undecided(tuple(sorted(faults)), answer.reason)
 
+    def is_known(faults: Faults) -> bool:
+        return any(one <= faults for one in found)
+
+    def keep(faults: Faults, answer: Result) -> None:
+        """With those like it."""
+        more = {faults: answer}
+        while more:
+            faults, answer = more.popitem()
+            if not is_known(faults):
+                for larger in [one for one in found if faults < one]:
+                    del found[larger]
+                found[faults] = answer
+                more |= alike(faults, answer, is_known)
+
     def shrink(answer: Result) -> None:
-        """No fault at all is among what is asked last anyway, within all that hits none of the sets."""
+        """A smaller set that breaks the property would be found in the end, within all that hits none of the sets;
+        it is asked about here only where it lies in several sets, each of which may be found for its sake."""
         needed = spent(answer)
+        keep(needed, answer)
         for size in range(1, len(needed)):
             for some in map(frozenset, combinations(sorted(needed), size)):
-                if ask(some).verdict == "violated":
-                    found[some] = ask(some)
-                    return
-                note(some, ask(some))
-        found[needed] = answer
+                if not is_known(some) and sum(some < one for one in found) >= DOUBTFUL:
+                    if ask(some).verdict == "violated":
+                        keep(some, ask(some))
+                    else:
+                        note(some, ask(some))
 
     def one_by_one(within: Faults) -> None:
         """Where the question about many faults has no answer: every small set within them."""
         for size in range(order + 1):
             for some in map(frozenset, combinations(sorted(within), size)):
-                if any(one <= some for one in found):
+                if is_known(some):
                     continue
                 if ask(some).verdict == "violated":
-                    found[some] = ask(some)
+                    keep(some, ask(some))
                 else:
                     note(some, ask(some))
 
     for seed in sorted(seeds, key=lambda faults: (len(faults), sorted(faults))):
-        if not any(one <= seed for one in found):
+        if not is_known(seed):
             answer = ask(seed)
             if answer.verdict == "violated":
                 shrink(answer)
@@ -330,7 +372,7 @@ def enumerate_sets(
         if answer.verdict not in HELD:
             one_by_one(within)
     left = [one for faults, one in undecided.items() if not any(known <= faults for known in found)]
-    return [(one, answer) for one, answer in found.items() if not any(other < one for other in found)], left
+    return list(found.items()), left
 
 
 def hitting_sets(sets: Sequence[Faults]) -> list[Faults]:
