@@ -32,7 +32,7 @@ from verifier.engines.exact import exploration_of, fewest_times, without_times
 from verifier.engines.explore import Exploration, Hit
 from verifier.engines.lemmas import NotExcluded, Oracle, clocks_of
 from verifier.engines.limits import OutOfBudget
-from verifier.engines.mirror import Proof, guesses
+from verifier.engines.mirror import Proof, clocks_together, guesses
 from verifier.engines.outlook import Outlook
 from verifier.engines.paths import COSTS, Blame
 from verifier.engines.places import Places
@@ -115,6 +115,7 @@ class Decision:
         # by the clocks that are exact and what is known: another course mostly begins as the first did
         self.explored: dict[tuple[frozenset[str], Diagram], Exploration] = {}
         self.has_seen_all = False  # the scout, and nothing bad
+        self.timed_alike: list[frozenset[str]] = []  # clocks whose times a proof of a like model needs together
 
     @cached_property
     def knowledge(self) -> Knowledge:
@@ -140,6 +141,8 @@ class Decision:
             decided = self.by_induction()
             if decided is not None:
                 return decided
+        for clocks in self.timed_alike:
+            self.knowledge.learn(clocks, FIRST)
         courses = [Course(costs) for costs in COSTS]
         for most in SIZES:
             for course in courses:
@@ -157,7 +160,7 @@ class Decision:
             try:
                 return self.certificate(sources)
             except NotExcluded:
-                continue
+                self.timed_alike += clocks_together(sources)
         return None
 
     def certificate(self, sources: Sequence[Oracle]) -> Certificate:

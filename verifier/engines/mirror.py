@@ -9,7 +9,7 @@ been tried.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
@@ -114,6 +114,13 @@ def guesses(proofs: Sequence[Proof], prop: Property, system: System) -> Iterator
         if of_model and of_watch and not proof.told_apart:
             yield [Guesses.at_first([*of_model, *of_watch], system, False)]
         return
+
+
+def clocks_together(sources: Iterable[Guesses]) -> list[frozenset[str]]:
+    """The clocks that lemmas on the model alone compare, the largest sets of those of one lemma."""
+    found = {clocks_of(formula) for source in sources if source.of_model_alone for formula in source.formulas}
+    largest = (clocks for clocks in found if clocks and not any(clocks < more for more in found))
+    return sorted(largest, key=sorted)
 
 
 def names_swapped(one: Property, other: Property) -> Callable[[str], str] | None:

@@ -168,14 +168,16 @@ class Knowledge:
     def learn_from(self, blame: Blame, efforts: Sequence[tuple[bool, int]]) -> bool:
         """Explore the model with the blamed groups of its own clocks, cheap ones first, until one
         has taught something; True if so."""
+        groups = [clocks for clocks in blame.groups if TIME not in clocks]
+        return any(self.learn(clocks, [effort]) for effort in efforts for clocks in groups)
+
+    def learn(self, clocks: frozenset[str], efforts: Sequence[tuple[bool, int]]) -> bool:
+        """Explore the model with ``clocks`` exact; True if that has taught something."""
         for near, most in efforts:
-            for clocks in blame.groups:
-                if TIME in clocks:
-                    continue
-                source = self.study.group(clocks, most, near)
-                self.n_elements += most if source is None else source.exploration.n_elements
-                if source is not None and self.add(source):
-                    return True
+            source = self.study.group(clocks, most, near)
+            self.n_elements += most if source is None else source.exploration.n_elements
+            if source is not None and self.add(source):
+                return True
         return False
 
 

@@ -10,7 +10,7 @@ early; so ``equivalent`` is always true, and a difference may be one that is mad
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 from verifier.engines.study import Study
@@ -24,7 +24,8 @@ from verifier.evidence.verdicts import Bench
 from verifier.language.guard import FALSE, And, Guard, Is, Not, Or
 from verifier.language.model import Form, Model, Property, Transition
 from verifier.semantics.concrete import Concrete
-from verifier.semantics.run import Certificate, Gap, Run
+from verifier.semantics.concrete_guard import compile_guard
+from verifier.semantics.run import Certificate, Gap, Run, Snapshot
 from verifier.studies.plants import Plant
 
 APART = "here_they_part"
@@ -69,13 +70,25 @@ def shown_apart(model: Model, plant: Plant, budget: int, parted: Run) -> Replaye
 def parting_in(model: Model, plant: Plant, budget: int, runs: Iterable[Run]) -> Run | None:
     """The first of ``runs`` of the sound model in which the planted one acts otherwise, up to there; None says
     nothing."""
-    concrete = Concrete(with_parting(model, plant), budget)
+    parting = with_parting(model, plant)
+    concrete, may_part = Concrete(parting, budget), _may_part(parting)
     for run in runs:
+        if not any(may_part(snapshot) for snapshot in run.snapshots):
+            continue
         led = led_by(concrete, run)
         for last, snapshot in enumerate(led.snapshots):
             if any(snapshot.locations[name] == APART for name in plant.machines):
                 return Run(led.steps[:last], led.snapshots[: last + 1])
     return None
+
+
+def _may_part(parting: Model) -> Callable[[Snapshot], bool]:
+    """Whether the designs may part from a state of the sound one, if the times are right for it."""
+    ways = [
+        (machine.name, t.source, compile_guard(t.when))
+        for machine in parting.machines for t in machine.transitions if t.target == APART
+    ]
+    return lambda state: any(state.locations[name] == source and when(state.locations) for name, source, when in ways)
 
 
 def with_parting(model: Model, plant: Plant) -> Model:
