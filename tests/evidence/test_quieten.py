@@ -46,6 +46,23 @@ def test_what_the_run_needs_stays():
     assert quietened(Concrete(checked), asked, needed).run == needed.run
 
 
+def test_waits_become_one_with_what_comes_after_them():
+    """All but the last, after which nothing comes, and one that a control timer ends."""
+    checked = runners((1, 9))
+    asked = prop(Form.NEVER, p=at("w1", "on"))
+    slow = shown(checked, asked, [world(1), world(0), world(2), world(0, "w1")])
+    quiet = quietened(Concrete(checked), asked, slow)
+    assert [(step.delay, len(step.moves)) for step in quiet.run.steps] == [(3, 1)]
+
+    timer = machine("timer", "control", "off on", [go("off", "on", after=2)])
+    walker = machine("walker", "road user", "off on", [go("off", "on", at("timer", "on"))])
+    checked, asked = model(timer, walker), prop(Form.NEVER, p=at("walker", "on"))
+    settle = Step("settle", Fraction(0), (Move("timer", 0),))
+    needed = shown(checked, asked, [world(2), settle, world(0), world(1, "walker")])
+    quiet = quietened(Concrete(checked), asked, needed)
+    assert [(step.kind, step.delay) for step in quiet.run.steps] == [("world", 2), ("settle", 0), ("world", 1)]
+
+
 def times(shown_run):
     return [snapshot.time for snapshot in shown_run.run.snapshots[1:]]
 

@@ -25,14 +25,16 @@ GRAINS = (Fraction(1), Fraction(1, 2), Fraction(1, 10), Fraction(1, 100))
 
 
 def quietened(concrete: Concrete, prop: Property, shown: ReplayedTrace) -> ReplayedTrace:
-    """``shown`` with as few moves of the world as can be left out one after another, at round times where it can be.
+    """``shown`` without the moves of the world that can be left out one after another, waits in one piece, at round
+    times where it can be.
 
     Whole machines are tried first, then single moves, the last ones first. A trace with a loop is
     left as it is.
     """
     if shown.loop is not None:
         return shown
-    return _at_round_times(concrete, prop, _with_fewer_moves(concrete, prop, shown))
+    fewer = _with_fewer_waits(concrete, prop, _with_fewer_moves(concrete, prop, shown))
+    return _at_round_times(concrete, prop, fewer)
 
 
 def _with_fewer_moves(concrete: Concrete, prop: Property, shown: ReplayedTrace) -> ReplayedTrace:
@@ -42,6 +44,19 @@ def _with_fewer_moves(concrete: Concrete, prop: Property, shown: ReplayedTrace) 
         fewer = [without(act, number, left_out) for number, act in enumerate(acts)]
         if fewer != acts:
             best = _instead(concrete, prop, best, fewer) or best
+    return best
+
+
+def _with_fewer_waits(concrete: Concrete, prop: Property, shown: ReplayedTrace) -> ReplayedTrace:
+    """Steps in which only time passes as part of the next, where that can be."""
+    best, number = shown, 0
+    while number + 1 < len(acts := world_steps(best.run)):
+        wait, then = acts[number], acts[number + 1]
+        longer = Step(then.kind, wait.delay + then.delay, then.moves)
+        merged = None
+        if not wait.moves:
+            merged = _instead(concrete, prop, best, [*acts[:number], longer, *acts[number + 2 :]])
+        best, number = merged or best, number + (merged is None)
     return best
 
 
@@ -123,7 +138,7 @@ def led_on(concrete: Concrete, acts: list[Step], model: Run) -> Run | None:
     if ``model`` does. None when it is no run or takes more steps than ``model``. It is ``model`` itself
     up to the first world step that is another."""
     acts_at = [place for place, step in enumerate(model.steps) if step.kind == "world"]
-    same = next(n for n, place in enumerate(acts_at) if acts[n] != model.steps[place])
+    same = next(n for n, place in enumerate(acts_at) if acts[n : n + 1] != [model.steps[place]])
     taken = list(model.steps[: acts_at[same]])
     snapshots = list(model.snapshots[: acts_at[same] + 1])
     most = len(model.steps)
