@@ -12,6 +12,7 @@ import time
 from collections.abc import Iterator
 from fractions import Fraction
 
+from verifier.evidence import recheck_alike as alike
 from verifier.evidence import recheck_rounds as rows
 from verifier.evidence import recheck_watch as watches
 from verifier.evidence.recheck_ask import Unreadable, ask, solver_name
@@ -56,8 +57,9 @@ def names(model: Model, prop: Property, budget: int = 0) -> dict[str, str]:
     return dict(question(model, _with_bound(prop, Fraction(0)), budget).names)
 
 
-def obligations(model: Model, prop: Property, certificate: Certificate, budget: int = 0) -> dict[str, str]:
-    """Every obligation of section 11 as a whole SMT-LIB 2.6 file, by name.
+def obligations(model: Model, prop: Property, certificate: Certificate, budget: int = 0,
+                alike_to: Model | None = None) -> dict[str, str]:
+    """Every obligation of section 11, and of 13 where ``alike_to`` is given, as a whole SMT-LIB 2.6 file, by name.
 
     The certificate is confirmed when each is unsat. Raises ``Refused`` of kind "malformed".
     """
@@ -68,11 +70,15 @@ def obligations(model: Model, prop: Property, certificate: Certificate, budget: 
         raise Refused(f"a certificate of `{prop.form.value}` has no bound of its own", "malformed")
     asked = question(model, _with_bound(prop, certificate.bound), budget)
     _refuse_malformed(asked, certificate)
-    return {name: script.text() for name, script in _scripts(asked, certificate)}
+    scripts = dict(_scripts(asked, certificate))
+    if alike_to is not None:
+        _refuse_other_world(asked, alike_to, certificate)
+        scripts |= alike.settles_alike(asked, alike_to, certificate.invariant, certificate.rounds)
+    return {name: script.text() for name, script in scripts.items()}
 
 
 def recheck_certificate(model: Model, prop: Property, certificate: Certificate, *, budget: int = 0,
-                        time_limit_s: float = 60.0) -> RecheckedCertificate:
+                        time_limit_s: float = 60.0, alike_to: Model | None = None) -> RecheckedCertificate:
     """Confirm a certificate with the second solver.
 
     Parameters
@@ -83,6 +89,8 @@ def recheck_certificate(model: Model, prop: Property, certificate: Certificate, 
         Its term ranges over ``names(model, prop, budget)``.
     time_limit_s : float
         For all obligations together, in seconds of solving.
+    alike_to : Model, optional
+        Another design: the certificate is to prove further that its settles end as those of ``model``.
 
     Returns
     -------
@@ -96,10 +104,10 @@ def recheck_certificate(model: Model, prop: Property, certificate: Certificate, 
 
     Notes
     -----
-    ``specs/semantics.md`` section 11.
+    ``specs/semantics.md`` sections 11 and 13.
     """
     started = time.monotonic()
-    texts = obligations(model, prop, certificate, budget)
+    texts = obligations(model, prop, certificate, budget, alike_to)
     for name, text in texts.items():
         left = time_limit_s - (time.monotonic() - started)
         if left <= 0:
@@ -137,6 +145,13 @@ def _refuse_malformed(asked: Question, certificate: Certificate) -> None:
         read_term(certificate.invariant, asked.names)
     except NotATerm as error:
         raise Refused(f"the invariant is not a term over this model: {error.what}", "malformed") from None
+
+
+def _refuse_other_world(asked: Question, other: Model, certificate: Certificate) -> None:
+    if not alike.differ_in_logic_alone(asked.model, other):
+        raise Refused("the two models differ in more than what control does in no time", "malformed")
+    if certificate.rounds is None or certificate.rounds < 0:
+        raise Refused("a certificate that settles end alike must give a number of rounds", "malformed")
 
 
 def _scripts(asked: Question, certificate: Certificate) -> Iterator[tuple[str, Script]]:

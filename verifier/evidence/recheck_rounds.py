@@ -53,7 +53,7 @@ def dead(moment: Moment) -> str:
 
 def does_not_settle(asked: Question, invariant: str, rounds: int) -> Iterator[tuple[str, Script]]:
     """11.5."""
-    script, moment = _from_invariant(asked, invariant, "no more untimed settle rounds in a row than said")
+    script, moment = from_invariant(asked, invariant, "no more untimed settle rounds in a row than said")
     for number in range(rounds + 1):
         may = _untimed(moment)
         script.require(disj(may.values()))
@@ -63,7 +63,7 @@ def does_not_settle(asked: Question, invariant: str, rounds: int) -> Iterator[tu
 
 def time_stops(asked: Question, invariant: str, rounds: int) -> Iterator[tuple[str, Script]]:
     """11.6."""
-    script, moment = _from_invariant(asked, invariant, "no more forced rounds in a row than said")
+    script, moment = from_invariant(asked, invariant, "no more forced rounds in a row than said")
     for number in range(rounds + 1):
         # A settled state has no enabled control transition, so the two kinds of round exclude each other.
         may = _untimed(moment)
@@ -78,25 +78,25 @@ def time_stops(asked: Question, invariant: str, rounds: int) -> Iterator[tuple[s
 
 def order_matters(asked: Question, invariant: str, rounds: int) -> Iterator[tuple[str, Script]]:
     """11.7: one obligation for settling at once, one for each control machine that moves first."""
-    script, start = _from_invariant(asked, invariant, "every settle ends within the rounds said")
-    script.require(neg(_settle(start, "at once", rounds).settled))
+    script, start = from_invariant(asked, invariant, "every settle ends within the rounds said")
+    script.require(neg(settle(start, "at once", rounds).settled))
     yield "settles in time", script
     for machine in asked.model.machines:
         if not machine.is_control or not machine.transitions:
             continue
-        script, start = _from_invariant(
+        script, start = from_invariant(
             asked, invariant, f"{machine.name} moving first alone makes no difference")
         may = {t: start.enabled(t) for t in machine.transitions}
         script.require(disj(may.values()))
-        together = _settle(start, "at once", rounds)
+        together = settle(start, "at once", rounds)
         alone = advance(start, "alone 0", may, must=[machine.name])
-        apart = _settle(alone, "alone", rounds)
+        apart = settle(alone, "alone", rounds)
         differs = disj(_differs(m, together, apart) for m in asked.model.machines if m.is_control)
         script.require(disj([neg(apart.settled), differs]))
         yield f"order of {machine.name}", script
 
 
-def _settle(start: Moment, label: str, rounds: int) -> Moment:
+def settle(start: Moment, label: str, rounds: int) -> Moment:
     """The state after ``rounds`` settle rounds; a settled state stays as it is."""
     moment = start
     for number in range(rounds):
@@ -123,7 +123,7 @@ def _machines(model: Model) -> list[str]:
     return [machine.name for machine in model.machines]
 
 
-def _from_invariant(asked: Question, invariant: str, says: str) -> tuple[Script, Moment]:
+def from_invariant(asked: Question, invariant: str, says: str) -> tuple[Script, Moment]:
     script = Script(asked.logic, says)
     define_invariant(script, asked, invariant)
     moment = unknown_moment(script, asked, "0")

@@ -6,7 +6,7 @@ whether it is taken.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from itertools import combinations
 
 from verifier.evidence import recheck_watch as watches
@@ -42,7 +42,8 @@ def step(now: Moment, label: str, kind: str) -> Moment:
             script.require(now.settled)
         else:
             script.require(implies(neg(now.settled), f"(= {delay} 0.0)"))
-        _limit_delay(now, delay)
+        for limit in limits(now, delay):
+            script.require(limit)
     may: dict[Transition, str] = {}
     for machine in model.machines:
         for t in machine.transitions:
@@ -56,12 +57,12 @@ def step(now: Moment, label: str, kind: str) -> Moment:
     return after
 
 
-def _limit_delay(now: Moment, delay: str) -> None:
-    """5.4."""
+def limits(now: Moment, delay: str) -> Iterator[str]:
+    """5.4: what holds of a delay that is allowed."""
     for machine in now.asked.model.machines:
         for t in machine.transitions:
             if (windows_of(t) if machine.is_control else obliges(t)):
-                now.script.require(disj([f"(= {delay} 0.0)", now.not_past(t, delay)]))
+                yield disj([f"(= {delay} 0.0)", now.not_past(t, delay)])
 
 
 def advance(now: Moment, label: str, may: Mapping[Transition, str], *, delay: str = ZERO,

@@ -30,7 +30,7 @@ from verifier.evidence.result import (
 )
 from verifier.evidence.shared import Shared
 from verifier.language.guard import Guard, Not
-from verifier.language.model import Form, Property
+from verifier.language.model import Form, Model, Property
 from verifier.semantics.concrete import Concrete
 from verifier.semantics.run import Certificate, Finding, Gap, Trace
 
@@ -171,7 +171,9 @@ class Bench(Shared):
             reason="no run shows it" if prop.form is Form.POSSIBLE else "",
         )
 
-    def rechecked(self, prop: Property, certificate: Certificate) -> RecheckedCertificate | Gap:
+    def rechecked(
+        self, prop: Property, certificate: Certificate, alike_to: Model | None = None
+    ) -> RecheckedCertificate | Gap:
         """The second solver's word; a gap when it ran out of time, which says nothing."""
         try:
             return recheck_certificate(
@@ -180,6 +182,7 @@ class Bench(Shared):
                 certificate,
                 budget=self.budget,
                 time_limit_s=self.allowance.left or 600.0,
+                alike_to=alike_to,
             )
         except Refused as why:
             if why.kind != "unknown":
