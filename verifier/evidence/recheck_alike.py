@@ -30,10 +30,12 @@ def differ_in_logic_alone(one: Model, other: Model) -> bool:
 
 
 def _measured_alike(one: Transition, other: Transition) -> bool:
-    """Whether both have the same times to wait for; how long a guard has held counts in no settle alone."""
+    """Whether the same times are kept of both."""
     if (one.source, one.index, one.fault) != (other.source, other.index, other.fault):
         return False
-    return (one.after, one.held) == (other.after, other.held) and (one.held is None or one.when == other.when)
+    if (one.after is None, held_name(one)) != (other.after is None, held_name(other)):
+        return False
+    return not held_name(one) or one.when == other.when
 
 
 def settles_alike(asked: Question, other: Model, invariant: str, rounds: int) -> Iterator[tuple[str, Script]]:

@@ -23,11 +23,12 @@ from verifier.language.granting import with_faults
 from verifier.language.guard import machines_read
 from verifier.language.model import Form, Model, Property
 from verifier.semantics.concrete import Concrete
-from verifier.semantics.run import Certificate, Gap, Run
+from verifier.semantics.run import Certificate, Gap, Run, Snapshot
 from verifier.studies.difference import difference, parting_in, shown_apart, with_parting
 from verifier.studies.outcomes import CAUGHT, EQUIVALENT, HARMLESS, UNDECIDED, UNNOTICED, Outcome
 from verifier.studies.plants import Plant
 from verifier.studies.processes import ENDED, answers
+from verifier.studies.settling import ends_alike, settle_starts
 from verifier.studies.suggestion import suggested
 
 HOLDS = ("proved", "shown")
@@ -41,6 +42,11 @@ GLIMPSES = 10_000
 
 # Whether a single run breaks these is a search of its own, or no question at all.
 NOT_IN_RUNS = (Form.TIME_STOPS, Form.ORDER_MATTERS, Form.DEAD, Form.POSSIBLE, Form.EVENTUALLY)
+
+ON_THE_WAY = (
+    "every settle ends alike; they differ on the way there alone, which only the built-in properties look at, and "
+    "those are proved"
+)
 
 Progress = Callable[[str, str], None]
 
@@ -72,6 +78,14 @@ class Question:
             model, seed = with_faults(self.model, [fault]), self.limits.seed
             self.walks[fault] = random_runs(model, budget=self.most, runs=RUNS_UNDER, depth=DEPTH, seed=seed)
         return self.walks[fault]
+
+    @cached_property
+    def bench(self) -> Bench:
+        return Bench(self.model, self.most, self.limits)
+
+    @cached_property
+    def settle_starts(self) -> tuple[Snapshot, ...]:
+        return tuple(settle_starts(self.runs))
 
     @cached_property
     def walks(self) -> dict[str, tuple[Run, ...]]:
@@ -129,7 +143,8 @@ def _outcome(plant: Plant) -> Outcome:
 
 
 def outcome_of(question: Question, plant: Plant) -> Outcome:
-    """Quick looks first, then whether it makes a difference at all, then every property."""
+    """Quick looks first, then whether it makes a difference at all, or to any settled state, then every property
+    that this leaves open."""
     started = time.monotonic()
     found = _Judged(question, plant).outcome()
     return replace(found, seconds=time.monotonic() - started)
@@ -162,9 +177,13 @@ class _Judged:
                 return self.make(EQUIVALENT, how=parting.certificate.method)
             parted = parting.run if isinstance(parting, ReplayedTrace) else None
         caught = None if parted is None else self.seen_behind(parted)
-        caught = caught or self.judged(self.question.asked)
+        caught = caught or self.judged(self.telling(self.question.asked))
         if caught is not None:
             return caught
+        if self.is_alike and not self.open:
+            would = self.judged(self.telling(self.question.further))
+            if would is None and not self.open:
+                return self.make(EQUIVALENT, how=ON_THE_WAY)
         if parting is None and parted is not None:
             parting = self.shortest_way_apart(parted)
         if isinstance(parting, Gap):
@@ -174,6 +193,17 @@ class _Judged:
             why = "; ".join(f"`{name}`: {reason}" for name, reason in sorted(self.open.items()))
             return self.make(UNDECIDED, how=why, **self.run_apart(parting))
         return self.differs(parting)
+
+    @cached_property
+    def is_alike(self) -> bool:
+        """Whether it is proved that every settle ends as that of the sound design; if not, nothing is said."""
+        return ends_alike(self.question.bench, self.plant, self.question.settle_starts) is not None
+
+    def telling(self, properties: Sequence[Property]) -> Sequence[Property]:
+        """Those that may hold of one of the designs alone."""
+        if not self.is_alike:
+            return properties
+        return [prop for prop in properties if prop.form.is_built_in or prop.budget > self.most]
 
     def difference(self, limits: Limits) -> RecheckedCertificate | ReplayedTrace | Gap:
         return difference(self.question.model, self.plant, self.most, limits)

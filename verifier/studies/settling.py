@@ -89,28 +89,24 @@ class _Both:
         self.times = frozenset(n for n in first.times if n in measured or not n.startswith("time "))
 
     def parted_from(self, start: Snapshot) -> bool:
-        """Whether the settles from there end in more than one state, or one does not end."""
-        ends: set[State] = set()
-        for concrete in self.machines:
-            found = self._ends(concrete, replace(start, is_settled=concrete.is_settled(start)))
-            if found is None:
-                return True
-            ends |= found
-        return len(ends) != 1
+        """Whether the settles from there end in more than one state, one does not end, or another delay is allowed
+        after it."""
+        found = [self._ends(concrete, start) for concrete in self.machines]
+        if any(ends is None for ends in found):
+            return True
+        states = {state for ends in found for state in ends}
+        delays = {c.longest_delay(end) for c, ends in zip(self.machines, found) for end in ends.values()}
+        return len(states) != 1 or len(delays) != 1
 
-    def _ends(self, concrete: Concrete, start: Snapshot) -> set[State] | None:
+    def _ends(self, concrete: Concrete, start: Snapshot) -> dict[State, Snapshot] | None:
         """Of every settle from ``start``; None where one has not ended after ``ROUNDS`` rounds."""
-        now, found = {_state(start, self.times): start}, set()
+        now, found = [replace(start, is_settled=concrete.is_settled(start))], {}
         for _ in range(ROUNDS):
-            found |= {state for state, snapshot in now.items() if snapshot.is_settled}
-            after = [
-                concrete.take(snapshot, step)
-                for snapshot in now.values() if not snapshot.is_settled
-                for step in concrete.settle_rounds(snapshot)
-            ]
-            if not after:
+            found |= {_state(snapshot, self.times): snapshot for snapshot in now if snapshot.is_settled}
+            after = (concrete.take(snapshot, step) for snapshot in now for step in concrete.settle_rounds(snapshot))
+            now = list({_state(snapshot, self.times): snapshot for snapshot in after}.values())
+            if not now:
                 return found
-            now = {_state(snapshot, self.times): snapshot for snapshot in after}
         return None
 
 
