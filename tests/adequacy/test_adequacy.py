@@ -42,8 +42,10 @@ def of(whole: dict, change: str, where: str) -> dict:
     [
         # a train stays for 5 s at least and amber for 3 s: while it is amber there is a train
         ("condition left out `called`", "bell: quiet -> ringing", EQUIVALENT),
-        # the bell starts a round before amber, in no time: other rounds, and no rule speaks of the bell
-        ("condition left out `lights_amber`", "bell: quiet -> ringing", HARMLESS),
+        # the bell starts a round before amber, in no time: it differs in the midst of a settle alone
+        ("condition left out `lights_amber`", "bell: quiet -> ringing", EQUIVALENT),
+        # a train that comes again at once finds the bell still ringing, or never silent: no rule speaks of it
+        ("condition added `called`", "bell: ringing -> quiet", HARMLESS),
         ("timer shorter: after 3 s -> 2 s", "lights: amber -> red", CAUGHT),
         ("timer longer: after 3 s -> 4 s", "lights: amber -> red", CAUGHT),
         ("condition reversed `called`", "lights: dark -> amber", CAUGHT),

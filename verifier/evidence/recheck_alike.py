@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
-from verifier.evidence.recheck_moment import Moment, define_invariant, first_moment
+from verifier.evidence.recheck_moment import Moment, define_invariant, first_moment, unknown_moment
 from verifier.evidence.recheck_names import Question, held_name
 from verifier.evidence.recheck_rounds import from_invariant, settle
-from verifier.evidence.recheck_script import Script, conj, disj, neg
+from verifier.evidence.recheck_script import FALSE, Script, conj, disj, neg
 from verifier.evidence.recheck_step import WORLD, limits, step
 from verifier.language.model import Model, Transition
 
@@ -33,13 +33,16 @@ def _measured_alike(one: Transition, other: Transition) -> bool:
     """Whether the same times are kept of both."""
     if (one.source, one.index, one.fault) != (other.source, other.index, other.fault):
         return False
-    if (one.after is None, held_name(one)) != (other.after is None, held_name(other)):
-        return False
-    return not held_name(one) or one.when == other.when
+    return (one.after is None, held_name(one)) == (other.after is None, held_name(other))
 
 
 def settles_alike(asked: Question, other: Model, invariant: str, rounds: int) -> Iterator[tuple[str, Script]]:
-    """13.2: the first settle, those after a step of the world, and how long the world may take."""
+    """13.2: guards measured, the first settle, those after a step of the world, and how long the world may take."""
+    script = Script(asked.logic, "what `held` measures is true in the same states of both")
+    now = unknown_moment(script, asked, "0")
+    held = _held(asked.model, other)
+    script.require(disj(_differ(now.holds(t.when), now.holds(counterpart.when)) for t, counterpart in held))
+    yield "guards alike", script
     script = Script(asked.logic, "the first settle ends alike in both")
     define_invariant(script, asked, invariant)
     _require_unlike(first_moment(script, asked, "0"), other, rounds)
@@ -51,9 +54,19 @@ def settles_alike(asked: Question, other: Model, invariant: str, rounds: int) ->
     script.require(now.settled)
     delay = script.declare("delay", "Real")
     script.require(f"(> {delay} 0.0)")
-    one, counterpart = conj(limits(now, delay)), conj(limits(_of_other(now, other), delay))
-    script.require(disj([conj([one, neg(counterpart)]), conj([counterpart, neg(one)])]))
+    script.require(_differ(conj(limits(now, delay)), conj(limits(_of_other(now, other), delay))))
     yield "delays alike", script
+
+
+def _held(one: Model, other: Model) -> Iterator[tuple[Transition, Transition]]:
+    for machine, counterpart in zip(one.machines, other.machines):
+        for t, changed in zip(machine.transitions, counterpart.transitions):
+            if held_name(t):
+                yield t, changed
+
+
+def _differ(one: str, other: str) -> str:
+    return FALSE if one == other else f"(distinct {one} {other})"
 
 
 def _require_unlike(start: Moment, other: Model, rounds: int) -> None:
