@@ -11,12 +11,15 @@ from tests.adequacy.test_difference import LIMITS, has_foundations, with_lines
 from tests.differential.building import HERE, at, away, both, either, go, machine, model, prop, window
 from tests.differential.enumerator import Grid, State
 from tests.differential.random_models import random_model
+from verifier.engines import settles
+from verifier.engines.lemmas import NotExcluded
 from verifier.engines.limits import Allowance
 from verifier.engines.settles import settles_alike
 from verifier.engines.study import Study
 from verifier.evidence.known import Known
 from verifier.evidence.pipeline import verify
-from verifier.evidence.recheck import Refused, recheck_certificate
+from verifier.evidence.recheck import Refused, obligations, recheck_certificate
+from verifier.evidence.recheck_ask import ask
 from verifier.evidence.result import Disagreement, RecheckedCertificate
 from verifier.evidence.verdicts import Bench
 from verifier.language.guard import FALSE, Const
@@ -35,7 +38,7 @@ NOTHING = prop(Form.NEVER, p=Const(False))
 
 def crossing(*changes: tuple[str, int, dict]) -> Model:
     """A train comes and the lights go from dark by amber to red in no time. The bell rings with amber. The lamp is
-    lit for the train and goes out 5 s later; over the road it would go out and on again were ``blink`` allowed.
+    lit for the train and goes out 7 s later, or with it; it would go out and on again were ``blink`` allowed.
     ``changes`` are parts of transitions, by machine and number."""
     made = {
         "lights": ("dark amber red", [
@@ -47,10 +50,10 @@ def crossing(*changes: tuple[str, int, dict]) -> Model:
         "flag": ("off on", [go("off", "on", OVER), go("on", "off", away("train", "over"))]),
         "lamp": ("dark lit blink", [
             go("dark", "lit", NEAR), go("lit", "blink", FALSE), go("blink", "lit"),
-            go("lit", "dark", OVER, after=5), go("dark", "blink", FALSE),
+            go("lit", "dark", OVER, after=7), go("dark", "blink", FALSE), go("lit", "dark", at("train", "away")),
         ]),
         "horn": ("silent sounding", [
-            go("sounding", "silent", FALSE), go("silent", "sounding", either(away("lights", "amber"), FALSE), held=9),
+            go("sounding", "silent", OVER), go("silent", "sounding", away("flag", "on"), held=9),
         ]),
         "start": ("before after astray", [go("before", "after"), go("before", "astray", FALSE)]),
     }
@@ -58,7 +61,9 @@ def crossing(*changes: tuple[str, int, dict]) -> Model:
         made[name][1][number] |= parts
     train = [go("away", "near"), go("near", "over", after=(4, 6)), go("over", "away", after=(2, 8))]
     control = [machine(name, "control", *parts) for name, parts in made.items()]
-    return model(*control, machine("train", "train", "away near over", train))
+    gong = [go("silent", "heard", away("lights", "amber"), held=(9, None)), go("heard", "silent", OVER)]
+    gong = machine("gong", "equipment", "silent heard", gong)
+    return model(*control, gong, machine("train", "train", "away near over", train))
 
 
 SOUND = crossing()
@@ -76,11 +81,11 @@ OTHER = {
     "another first end": ("first", [("start", 0, {"target": "before", "when": FALSE})]),
     "another end for some choices": ("first", [("start", 1, {"when": at("train", "away")})]),
     "a time begins anew": ("later", [("lamp", 1, {"when": both(OVER, at("flag", "off"))})]),
-    "a guard holds without a break": ("later", [("lights", 0, {"target": "red"})]),
+    "a guard holds without a break": ("later", [("lights", 0, {"target": "red"}), ("bell", 0, {"when": NEAR})]),
     "no end": ("later", [("bell", 1, {"when": NEAR})]),
-    "a timer runs on": ("later", [("lamp", 3, {"when": either(OVER, NEAR)})]),
+    "a timer runs on": ("later", [("lamp", 3, {"when": both(OVER, at("horn", "sounding"))})]),
     "a timer sooner": ("later", [("lamp", 3, {"after": window(4)})]),
-    "a guard that must hold": ("guards", [("horn", 1, {"when": away("lights", "red")})]),
+    "a guard that must hold": ("guards", [("horn", 1, {"when": away("lights", "amber")})]),
 }
 
 
@@ -127,15 +132,38 @@ def test_concrete_runs_of_either_design_end_otherwise(what: str) -> None:
     assert any(settling._Both(SOUND, planted, 0).parted_from(start) for start in starts)
 
 
-def test_a_world_that_differs_is_refused_whatever_the_settles_do() -> None:
+@pytest.mark.parametrize("parts", [{"after": window((4, 6))}, {"target": "near"}])
+def test_a_world_that_differs_is_refused_whatever_the_settles_do(parts: dict) -> None:
     train = SOUND.machine("train")
-    slower = replace(train.transitions[0], after=train.transitions[1].after)
-    train = replace(train, transitions=(slower, *train.transitions[1:]))
-    other = replace(SOUND, machines=(*SOUND.machines[:-1], train))
+    transitions = (*train.transitions[:-1], replace(train.transitions[-1], **parts))
+    other = replace(SOUND, machines=(*SOUND.machines[:-1], replace(train, transitions=transitions)))
     assert certificate(other) is None
     with pytest.raises(Refused) as refused:
         recheck_certificate(SOUND, NOTHING, certificate(SOUND), alike_to=other)
     assert refused.value.kind == "malformed"
+
+
+@pytest.mark.parametrize(("what", "invariant"), [
+    ("a guard holds without a break", """(and (=> |train is over| |lights is red|)
+      (=> (and |lights is red| (not |train is away|)) |bell is ringing|) (=> |lights is amber| |train is near|))"""),
+    ("a time begins anew", """(and (not |lamp is blink|) (=> |train is near| (and (<= |time train| 6.0)
+      (=> |lamp is lit| (= |time lamp| |time train|)) (=> |lamp is dark| (= |time train| 0.0)))))"""),
+])
+def test_the_second_solver_compares_times_where_all_else_is_alike(what: str, invariant: str) -> None:
+    """The invariant says all that one needs but for the time."""
+    with pytest.raises(Refused) as refused:
+        recheck_certificate(SOUND, NOTHING, Certificate(invariant, rounds=4), alike_to=crossing(*OTHER[what][1]))
+    assert (refused.value.kind, refused.value.obligation) == ("sat", "later settles alike")
+
+
+def test_delays_are_compared_though_settles_would_tell_too() -> None:
+    """Who waits longer settles otherwise at the end of the shorter time, so each question is put on its own."""
+    planted = crossing(*OTHER["a timer runs on"][1])
+    asked = obligations(SOUND, NOTHING, certificate(SOUND), alike_to=planted)
+    assert ask(asked["delays alike"], 10.0).verdict == "sat"
+    proof = settles._Alike(Study(SOUND, 0, Allowance(None, None)), bare(planted))
+    with pytest.raises(NotExcluded):
+        proof._exclude(proof._unlike_limits())
 
 
 def test_too_few_rounds_are_refused() -> None:
