@@ -1,8 +1,9 @@
 """What may become of a planted design error.
 
 ``caught``: a property of the sound design does not hold, or can no longer be put to the test. ``equivalent``:
-proved to have the same runs. ``harmless``: it does something else in some run, and every property, all those of
-the packs of its kind among them, is proved of it. ``unnoticed``: it does something else and all that was asked
+proved to have the same runs, or the same but for what happens within settles, and the properties that look there
+are proved of it. ``harmless``: it does something else in some run, and every property, all those of the packs of
+its kind among them, is proved of it. ``unnoticed``: it does something else and all that was asked
 is proved, but not all that the packs of its kind ask.
 """
 

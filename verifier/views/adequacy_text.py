@@ -31,7 +31,7 @@ MEANINGS = {
     HARMLESS: "it acts otherwise in some run, and every property is proved of it all the same; whether no rule "
     "is missing is for you to judge",
     CAUGHT: "a property is violated, or can no longer be put to the test",
-    EQUIVALENT: "proved to act as the sound logic does in every run",
+    EQUIVALENT: "proved to act as the sound logic does in every run, or to differ within settles alone",
 }
 # `vacuous` and the like are said in words; the run is that of the planted model.
 HOW = {
