@@ -4,6 +4,7 @@ against an enumeration of all states."""
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -23,15 +24,17 @@ from verifier.evidence.recheck_ask import ask
 from verifier.evidence.result import Disagreement, RecheckedCertificate
 from verifier.evidence.verdicts import Bench
 from verifier.language.guard import FALSE, Const
-from verifier.language.load import built_in_properties
+from verifier.language.load import built_in_properties, load
 from verifier.language.model import Form, Model
 from verifier.semantics.bare import bare
-from verifier.semantics.run import Certificate
+from verifier.semantics.run import Certificate, Gap
 from verifier.studies import adequacy, settling
 from verifier.studies.adequacy import Question, outcome_of
-from verifier.studies.outcomes import CAUGHT
+from verifier.studies.outcomes import CAUGHT, EQUIVALENT, UNDECIDED
 from verifier.studies.plants import Error, Plant, plants
+from verifier.views.adequacy_text import change_text
 
+BELL = Path(__file__).parent / "bell.yaml"
 NEAR, OVER = at("train", "near"), at("train", "over")
 NOTHING = prop(Form.NEVER, p=Const(False))
 
@@ -219,6 +222,28 @@ def test_only_what_reads_the_way_is_asked_of_a_plant_that_ends_alike() -> None:
     for what, changes in (*ALIKE.items(), *((what, changes) for what, (_, changes) in OTHER.items())):
         asked = adequacy._Judged(question, plant(changes)).telling(question.asked)
         assert [one.form for one in asked] == [Form.AMBIGUOUS, *[Form.NEVER] * (what in OTHER)]
+
+
+def test_what_is_asked_under_more_faults_than_the_proof_speaks_of_is_asked() -> None:
+    question = Question(SOUND, (NOTHING, replace(NOTHING, budget=1)), (), Known(), frozenset(), LIMITS)
+    judged = adequacy._Judged(question, plant(ALIKE["the bell a round before amber"]))
+    judged.most = 0
+    assert judged.telling(question.asked) == [replace(NOTHING, budget=1)]
+
+
+@pytest.mark.parametrize(("line", "outcome"), [
+    ("condition left out `lights_amber`", EQUIVALENT), ("condition added `called`", UNDECIDED),
+])
+def test_settles_are_looked_at_where_it_stays_open_whether_the_runs_are_the_same(monkeypatch, line, outcome) -> None:
+    bell, properties = load(str(BELL))
+    question = Question.about(verify(bell, (*built_in_properties(bell), *properties), LIMITS), (), LIMITS)
+    (one,) = (p for p in plants(bell) if change_text(bell, p) == line and p.machines == ("bell",))
+    monkeypatch.setattr(adequacy._Judged, "parting_in", lambda *_: None)
+    monkeypatch.setattr(adequacy._Judged, "difference", lambda *_: Gap("no time", ""))
+    found = outcome_of(question, one)
+    assert found.outcome == outcome
+    built_in = {p.id for p in properties if p.form.is_built_in} | {p.id for p in built_in_properties(bell)}
+    assert set(found.proved) == (built_in if outcome == EQUIVALENT else built_in | {"red-in-time", "amber-3s"})
 
 
 # -- random models, all states of them
