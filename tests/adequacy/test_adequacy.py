@@ -16,9 +16,10 @@ from verifier.evidence.replay import replay_trace
 from verifier.language.load import built_in_properties, load
 from verifier.semantics.run import Trace
 from verifier.studies import program
-from verifier.studies.adequacy import Question, outcome_of
+from verifier.studies.adequacy import outcome_of
 from verifier.studies.outcomes import CAUGHT, EQUIVALENT, HARMLESS
 from verifier.studies.plants import plants
+from verifier.studies.question import Question
 
 HERE = Path(__file__).parent
 BELL = os.path.relpath(HERE / "bell.yaml")

@@ -29,9 +29,10 @@ from verifier.language.model import Form, Model
 from verifier.semantics.bare import bare
 from verifier.semantics.run import Certificate, Gap
 from verifier.studies import adequacy, settling
-from verifier.studies.adequacy import Question, outcome_of
+from verifier.studies.adequacy import outcome_of
 from verifier.studies.outcomes import CAUGHT, EQUIVALENT, UNDECIDED
 from verifier.studies.plants import Error, Plant, plants
+from verifier.studies.question import Question
 from verifier.views.adequacy_text import change_text
 
 BELL = Path(__file__).parent / "bell.yaml"

@@ -60,7 +60,8 @@ def _judge(
 ) -> list[dict[str, Any]] | None:
     """The document of each plant; None when the model itself does not hold."""
     from verifier.commands.progress import Progress
-    from verifier.studies.adequacy import Question, judge_all
+    from verifier.studies.adequacy import judge_all
+    from verifier.studies.question import Question
     from verifier.views.adequacy_text import plant_document
 
     folder = None if keep is None else _folder(keep, model, asked, every)

@@ -4,38 +4,35 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 from typing import Any
 
 from verifier.evidence.judge import judge
 from verifier.evidence.judgement import Unjudged
-from verifier.evidence.known import Ground, Known, ground_of
+from verifier.evidence.known import Ground, ground_of
 from verifier.evidence.leading import as_far
-from verifier.evidence.pipeline import FOUNDATIONS
 from verifier.evidence.quieten import quietened
 from verifier.evidence.random_walk import random_runs
 from verifier.evidence.replay import replayed_run
-from verifier.evidence.result import Disagreement, ModelResult, RecheckedCertificate, ReplayedTrace, Result
+from verifier.evidence.result import Disagreement, RecheckedCertificate, ReplayedTrace, Result
 from verifier.evidence.shared import Limits
 from verifier.evidence.verdicts import ROWS, Bench
-from verifier.language.granting import with_faults
 from verifier.language.guard import machines_read
-from verifier.language.model import Form, Model, Property
+from verifier.language.model import Form, Property
 from verifier.semantics.concrete import Concrete
-from verifier.semantics.run import Certificate, Gap, Run, Snapshot
+from verifier.semantics.run import Certificate, Gap, Run
 from verifier.studies.difference import difference, parting_in, shown_apart, with_parting
 from verifier.studies.outcomes import CAUGHT, EQUIVALENT, HARMLESS, UNDECIDED, UNNOTICED, Outcome
 from verifier.studies.plants import Plant
 from verifier.studies.processes import ENDED, answers
-from verifier.studies.settling import ends_alike, settle_starts
+from verifier.studies.question import HOLDS, Question
+from verifier.studies.settling import ends_alike
 from verifier.studies.suggestion import suggested
 
-HOLDS = ("proved", "shown")
-# Random runs of the sound model, those under one fault, and from where the designs part.
-RUNS, RUNS_UNDER, DEPTH = 100, 40, 120
 # How long to look for a shorter way to a difference that is known.
 SOON_S = 20.0
+# Random runs from where the designs part.
 RUNS_BEHIND, DEPTH_BEHIND = 30, 60
 # How far to look ahead of each property before one is decided: a few tenths of a second.
 GLIMPSES = 10_000
@@ -49,74 +46,6 @@ ON_THE_WAY = (
 )
 
 Progress = Callable[[str, str], None]
-
-
-@dataclass(frozen=True)
-class Question:
-    """The sound model as it was judged: what is asked of each plant, and what further its kind's packs ask."""
-
-    model: Model
-    asked: tuple[Property, ...]
-    further: tuple[Property, ...]
-    known: Known
-    easy: frozenset[str]
-    limits: Limits
-
-    @cached_property
-    def most(self) -> int:
-        """Faults in the property asked under the most."""
-        return max((prop.budget for prop in self.asked), default=0)
-
-    @cached_property
-    def runs(self) -> tuple[Run, ...]:
-        """Of the sound model: in most of them a plant that makes a difference shows it."""
-        return random_runs(self.model, budget=self.most, runs=RUNS, depth=DEPTH, seed=self.limits.seed)
-
-    def runs_under(self, fault: str) -> tuple[Run, ...]:
-        """Of the sound model when only ``fault`` happens."""
-        if fault not in self.walks:
-            model, seed = with_faults(self.model, [fault]), self.limits.seed
-            self.walks[fault] = random_runs(model, budget=self.most, runs=RUNS_UNDER, depth=DEPTH, seed=seed)
-        return self.walks[fault]
-
-    @cached_property
-    def bench(self) -> Bench:
-        return Bench(self.model, self.most, self.limits)
-
-    @cached_property
-    def settle_starts(self) -> tuple[Snapshot, ...]:
-        return tuple(settle_starts(self.runs))
-
-    @cached_property
-    def walks(self) -> dict[str, tuple[Run, ...]]:
-        return {}
-
-    def is_easy(self, prop: Property) -> bool:
-        """Whether no times were needed for the sound model."""
-        return prop.id in self.easy
-
-    @classmethod
-    def about(cls, sound: ModelResult, further: Sequence[Property], limits: Limits) -> Question:
-        """What is asked of the plants of a model all of whose properties hold.
-
-        Raises
-        ------
-        ValueError
-            A property of the sound model does not hold, so nothing can be said to notice.
-        """
-        results = [*sound.results, *sound.foundations]
-        failing = [one.property.id for one in results if one.verdict not in HOLDS]
-        if failing:
-            raise ValueError(f"not proved of the sound model: {', '.join(failing)}")
-        easy = frozenset(one.property.id for one in results if one.certificate and not one.needs_times_of)
-        asked = _without_lesser([one.property for one in results])
-        return cls(sound.model, asked, tuple(further), Known.of(results), easy, limits)
-
-
-def _without_lesser(asked: Sequence[Property]) -> tuple[Property, ...]:
-    """Of each foundation only that under the most faults, of all classes: it tells of fewer (4.4)."""
-    most = {prop.form: prop for prop in sorted(asked, key=lambda p: p.budget) if prop.form in FOUNDATIONS}
-    return tuple(prop for prop in asked if prop.form not in FOUNDATIONS or prop is most[prop.form])
 
 
 def judge_all(
