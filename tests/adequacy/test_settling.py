@@ -253,7 +253,9 @@ def test_settles_are_looked_at_where_it_stays_open_whether_the_runs_are_the_same
 def measured(model: Model, state: State) -> State:
     """Without times that no window measures."""
     kept = tuple(s * any(t.after is not None for t in m.transitions) for m, s in zip(model.machines, state.since))
-    return state._replace(since=kept)
+    windows = [t.held for m in model.machines for t in m.transitions if t.held is not None]
+    held = tuple(h * (window.hi != 0) for window, h in zip(windows, state.held, strict=True))
+    return state._replace(since=kept, held=held)
 
 
 def same_everywhere(model: Model, planted: Model) -> bool:
