@@ -23,7 +23,7 @@ A proof leaves here as a few lemmas that z3 has confirmed on the whole timed ste
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 from verifier.engines import bounded, induction
@@ -67,6 +67,8 @@ NODES_FOR_ELEMENT = 20_000
 # more than the first ``NEAR`` elements in layers.
 MANY_GLANCES = 100_000
 NEAR = 150
+# How many elements in layers before a counterexample is taken as it was found, though there may be a shorter one.
+FAR = 1000
 
 
 def decide(study: Study, prop: Property) -> Finding:
@@ -97,7 +99,7 @@ def decide_alike(study: Study, prop: Property) -> Certificate | None:
 def glimpse(study: Study, prop: Property, most: int) -> Trace | None:
     """A counterexample of the fewest steps, if the scout sees one within ``most`` arrivals; None says nothing."""
     try:
-        return Decision(study, prop).look_ahead(most)
+        return Decision(study, prop).seen_within(most)
     except OutOfBudget:
         return None
 
@@ -232,8 +234,9 @@ class Decision:
         return found
 
     def follow(self, found: Exploration, clocks: frozenset[str]) -> Trace | Blame:
-        """A shortest counterexample, as the way found suggests or the scout sees it; or the clocks that
-        forbid this way, or the shortest one where this has times but is not the shortest."""
+        """A shortest counterexample, as the way found suggests or the scout sees it, or one that may not be the
+        shortest where that lies far; or the clocks that forbid this way, or the shortest one where this has times
+        but is not the shortest."""
         assert found.hit is not None
         if found.in_layers:
             outcome = self.paths.check(found.hit, self.system.bad)
@@ -244,9 +247,20 @@ class Decision:
         near = self.shortest(clocks, NEAR)
         if near is not None:
             return near[1]
-        return self.look_ahead(MANY_GLANCES) or self.shortest(clocks)[1]
+        seen = self.look_ahead(MANY_GLANCES)
+        if seen is not None:
+            return seen
+        far = None if self.study.in_haste else self.shortest(clocks, FAR)
+        if far is not None:
+            return far[1]
+        outcome = self.paths.check(found.hit, self.system.bad)
+        return replace(outcome, may_be_shorter=True) if isinstance(outcome, Trace) else self.shortest(clocks)[1]
 
     def look_ahead(self, most: int) -> Trace | None:
+        """As ``seen_within``; in haste none is looked for."""
+        return None if self.study.in_haste else self.seen_within(most)
+
+    def seen_within(self, most: int) -> Trace | None:
         """A counterexample of the fewest steps, if the scout can see one within ``most`` arrivals and
         those for what has been explored. Without exact times for it the scout is mistaken and not asked
         again."""

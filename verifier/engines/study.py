@@ -40,12 +40,15 @@ class Study:
 
     ``start`` is the clock-free exploration; ``group`` adds explorations with some clocks exact, each made
     once and from ``start`` alone, so that what a property uses does not depend on who asked before.
+    ``in_haste``: a counterexample is good enough as it is found, and none is looked for ahead, though there may be
+    a shorter one.
     ``proofs`` are tried first for other members of a group; those of a like model may be put there.
     """
 
     model: Model
     budget: int
     allowance: Allowance
+    in_haste: bool = False
     base: System = field(init=False)
     diagrams: Diagrams = field(init=False)
     book: Book = field(init=False)

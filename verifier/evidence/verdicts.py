@@ -128,7 +128,7 @@ class Bench(Shared):
             return self.goes_round(prop, replayed)
         n_steps = len(replayed.run.steps)
         # where the replay led the run on, or the search asked for less, nothing is known of shorter ones
-        is_shortest = n_steps == len(trace.steps) and prop.form not in ROWS
+        is_shortest = n_steps == len(trace.steps) and prop.form not in ROWS and not trace.may_be_shorter
         return self.make(
             prop,
             verdict,

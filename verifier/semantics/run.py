@@ -36,12 +36,14 @@ class Trace:
     len(steps) + 1``): machine name to state name, and any symbols of ``specs/semantics.md``
     section 10 for times (``"time M"``, without bars) to exact seconds. Times may be missing; a
     machine's state may not. With ``loop`` the steps from that one on lead back to a state alike to the
-    one before them (12.2), so that they can be taken again for ever.
+    one before them (12.2), so that they can be taken again for ever. ``may_be_shorter``: others of fewer steps
+    have not been excluded.
     """
 
     steps: tuple[Step, ...]
     claims: tuple[Mapping[str, str | Fraction], ...]
     loop: int | None = None
+    may_be_shorter: bool = False
 
 
 @dataclass(frozen=True)
