@@ -12,6 +12,7 @@ import pytest
 from tests.differential.building import at, both, go, half_second_model, machine, model, prop
 from tests.differential.enumerator import enumerate_verdict
 from tests.differential.random_models import random_model, random_property
+from verifier.engines import decision
 from verifier.engines.bounded import search
 from verifier.engines.built_in import decide_built_in
 from verifier.engines.decision import decide
@@ -21,6 +22,9 @@ from verifier.engines.study import Study
 from verifier.evidence.crosscheck import crosscheck_runs, random_runs
 from verifier.evidence.recheck import recheck_certificate
 from verifier.evidence.replay import replay_trace
+from verifier.evidence.shared import Limits
+from verifier.evidence.verdicts import NONE_SHORTER, Bench
+from verifier.language.load import load
 from verifier.language.model import Form, Model, Property
 from verifier.semantics.run import Certificate, Gap, Trace
 from verifier.semantics.watched import build
@@ -34,15 +38,17 @@ NOT_SHORTEST = (Form.DOES_NOT_SETTLE, Form.ORDER_MATTERS)
 STEPS = 4
 
 
-def agree(seed: int) -> str:
+def agree(seed: int, in_haste: bool = False) -> str:
     """As ``agree_on``, for one random property of one random model."""
     model = random_model(seed)
-    return agree_on(model, random_property(model, seed), STEPS, seed)
+    return agree_on(model, random_property(model, seed), STEPS, seed, in_haste=in_haste)
 
 
-def agree_on(model: Model, asked: Property, steps: int, seed: int, limit_s: float = 60) -> str:
+def agree_on(
+    model: Model, asked: Property, steps: int, seed: int, limit_s: float = 60, in_haste: bool = False
+) -> str:
     """Decide a property in every way; what was found. The enumerator goes ``steps`` steps far."""
-    study = Study(model, 0, Allowance(limit_s))
+    study = Study(model, 0, Allowance(limit_s), in_haste=in_haste)
     if asked.form in ROWS:
         finding = decide_built_in(study, asked)
     else:
@@ -55,6 +61,8 @@ def agree_on(model: Model, asked: Property, steps: int, seed: int, limit_s: floa
             replay_trace(model, asked, finding)
             if asked.form in NOT_SHORTEST and reached.violated:
                 assert reached.length <= len(finding.steps)
+            elif finding.may_be_shorter:
+                assert in_haste and (not reached.violated or reached.length <= len(finding.steps))
             elif reached.violated or len(finding.steps) <= steps:
                 assert (reached.violated, reached.length) == (True, len(finding.steps))
         return "trace"
@@ -70,6 +78,25 @@ def test_engines_agree_with_the_enumerator(first: int) -> None:
     found = [agree(seed) for seed in range(first, first + 30)]
     assert found.count("gap") <= 1
     assert "trace" in found and "certificate" in found
+
+
+def test_in_haste_the_same_is_found() -> None:
+    hasty = [agree(seed, in_haste=True) for seed in range(120)]
+    assert hasty.count("gap") <= 3
+    for found, other in zip(hasty, map(agree, range(120))):
+        assert "gap" in (found, other) or found == other
+
+
+def test_in_haste_a_run_that_may_not_be_the_shortest_is_told_as_such(monkeypatch) -> None:
+    monkeypatch.setattr(decision, "NEAR", 1)
+    checked, properties = load("models/flawed/half_no_second_train_hold.yaml")
+    asked = next(p for p in properties if p.id == "road-open-10s[up]")
+    patient, hasty = Bench(checked, 0, Limits()), Bench(checked, 0, Limits())
+    hasty.study().in_haste = True
+    shortest, found = patient.judged(asked), hasty.judged(asked)
+    assert shortest.verdict == found.verdict == "violated"
+    assert len(shortest.trace.run.steps) < len(found.trace.run.steps)
+    assert shortest.bound.endswith(NONE_SHORTER) and not found.bound.endswith(NONE_SHORTER)
 
 
 def test_half_seconds_are_not_lost() -> None:
