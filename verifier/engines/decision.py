@@ -67,8 +67,6 @@ NODES_FOR_ELEMENT = 20_000
 # more than the first ``NEAR`` elements in layers.
 MANY_GLANCES = 100_000
 NEAR = 150
-# How many elements in layers before a counterexample is taken as it was found, though there may be a shorter one.
-FAR = 1000
 
 
 def decide(study: Study, prop: Property) -> Finding:
@@ -234,9 +232,8 @@ class Decision:
         return found
 
     def follow(self, found: Exploration, clocks: frozenset[str]) -> Trace | Blame:
-        """A shortest counterexample, as the way found suggests or the scout sees it, or one that may not be the
-        shortest where that lies far; or the clocks that forbid this way, or the shortest one where this has times
-        but is not the shortest."""
+        """A shortest counterexample, as the way found suggests or the scout sees it, or in haste the way found; or
+        the clocks that forbid this way, or the shortest one where this has times but is not the shortest."""
         assert found.hit is not None
         if found.in_layers:
             outcome = self.paths.check(found.hit, self.system.bad)
@@ -247,14 +244,11 @@ class Decision:
         near = self.shortest(clocks, NEAR)
         if near is not None:
             return near[1]
-        seen = self.look_ahead(MANY_GLANCES)
-        if seen is not None:
-            return seen
-        far = None if self.study.in_haste else self.shortest(clocks, FAR)
-        if far is not None:
-            return far[1]
-        outcome = self.paths.check(found.hit, self.system.bad)
-        return replace(outcome, may_be_shorter=True) if isinstance(outcome, Trace) else self.shortest(clocks)[1]
+        if self.study.in_haste:
+            outcome = self.paths.check(found.hit, self.system.bad)
+            if isinstance(outcome, Trace):
+                return replace(outcome, may_be_shorter=True)
+        return self.look_ahead(MANY_GLANCES) or self.shortest(clocks)[1]
 
     def look_ahead(self, most: int) -> Trace | None:
         """As ``seen_within``; in haste none is looked for."""
