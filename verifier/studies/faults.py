@@ -191,8 +191,8 @@ class _Asking:
         self.grounds: dict[Faults, Result | None] = {}
         self.proofs: list[tuple[int, Proof]] = []
         self.concrete = Concrete(model, order)
-        groups = [members for members in model.groups.values()]
-        self.swaps = [members_swapped(*two) for members in groups for two in combinations(members, 2)]
+        pairs = (two for members in model.groups.values() for two in combinations(members, 2))
+        self.swaps = [members_swapped(*two) for two in pairs]
 
     def found(self, prop: Property, first: Result, seen: Mapping[Faults, ReplayedTrace]) -> Found:
         started = time.monotonic()
@@ -245,8 +245,8 @@ class _Asking:
         return bench.make(prop, "violated", trace=trace, method=method, bound=f"{n_steps} steps")
 
     def shortest(self, prop: Property, faults: Faults, shown: Result, answers: Mapping[Faults, Result]) -> Result:
-        """The same with a shortest run, where a look ahead finds one; none is as short as the shortest with more
-        faults."""
+        """The same with a shortest run: as it is where it is as short as a shortest one with more faults, else where
+        a look ahead finds one."""
         least = f"{len(_trace(shown).run.steps)} steps{NONE_SHORTER}"
         if any(faults <= more and one.bound == least for more, one in answers.items()):
             return replace(shown, bound=least)
