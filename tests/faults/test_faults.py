@@ -21,7 +21,8 @@ from verifier.language.model import Form, Model, Property
 from verifier.semantics.concrete import ZERO, Concrete
 from verifier.semantics.concrete_guard import compile_guard
 from verifier.semantics.run import Step
-from verifier.studies.faults import enumerate_sets, faults_of, hitting_sets, smallest_sets
+from verifier.studies.fault_search import enumerate_sets, hitting_sets
+from verifier.studies.faults import faults_of, smallest_sets
 from verifier.views.fault_tree import fault_tree
 
 HERE = Path(__file__).parent

@@ -23,8 +23,7 @@ from verifier.language.granting import with_faults
 from verifier.language.model import Form, Model, Property
 from verifier.semantics.concrete import Concrete
 from verifier.semantics.run import Move, Run, Step
-
-Faults = frozenset[str]
+from verifier.studies.fault_search import Faults
 
 # How many runs with each fault, of how many steps at most. More find little else: on full barriers ten times as many
 # steps bring a quarter more sets, most of which are variations of these (``varied``).

@@ -2,15 +2,13 @@
 
 A set breaks a property if some run does in which only its faults happen, any of them again and again, but no
 more than N times in all. A larger set can do all that a smaller one can, so it is enough to know the smallest.
-They are found as conflicts are in diagnosis (Reiter, "A theory of diagnosis from first principles", 1987): ask
-with all faults that hit none of the sets found so far; what breaks the property then is made smaller until
-nothing of it can be missed; when every such question is answered by a proof there are no others.
+``fault_search`` tells what to ask; here it is asked.
 """
 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import combinations
 
@@ -24,26 +22,17 @@ from verifier.language.load import built_in_properties
 from verifier.language.model import Form, Model, Property
 from verifier.semantics.concrete import Concrete
 from verifier.semantics.run import Gap
+from verifier.studies.fault_search import HELD, Faults, Undecided, enumerate_sets
 from verifier.studies.fault_walks import fault_names, happened_upon, mirrored, spent_by, varied
 from verifier.studies.processes import ENDED, answers
 
-Faults = frozenset[str]
-Ask = Callable[[Faults], Result]
-Spent = Callable[[Result], Faults]
-Alike = Callable[[Faults, Result, Callable[[Faults], bool]], Mapping[Faults, Result]]
 Progress = Callable[[str, str], None]
 
 # How far to look for a shorter run than a random one: a second or two where few faults are allowed.
 GLIMPSES = 100_000
 
-# In how many sets found a smaller one must lie before it is asked about by itself.
-DOUBTFUL = 3
-
 # Benches kept at once: each holds some 100 MB, and a study of pairs asks hundreds of questions.
 MOST_BENCHES = 6
-
-# A property that is not put to the test is not broken; why it is not is said of one that no fault puts to it.
-HELD = ("proved", "vacuous")
 
 
 @dataclass(frozen=True)
@@ -54,14 +43,6 @@ class FaultSet:
     faults: tuple[str, ...]
     trace: ReplayedTrace = field(repr=False)
     is_shortest: bool
-
-
-@dataclass(frozen=True)
-class Undecided:
-    """No answer for these faults together: sets that lie within them may be missing."""
-
-    faults: tuple[str, ...]
-    reason: str
 
 
 @dataclass(frozen=True)
@@ -298,95 +279,3 @@ def spent_in(model: Model, result: Result) -> Faults:
     """The faults that the run of a violated property spends."""
     run = _trace(result).run
     return spent_by(fault_names(model), run, len(run.steps))
-
-
-def enumerate_sets(
-    every: Faults,
-    order: int,
-    ask: Ask,
-    spent: Spent,
-    seeds: Collection[Faults] = (),
-    alike: Alike = lambda *shown: {},
-) -> tuple[list[tuple[Faults, Result]], list[Undecided]]:
-    """All smallest sets within ``every``, each with the violation that shows it, and where the answer is
-    missing. ``ask`` tells what becomes of a property when only these faults happen, ``spent`` which of them the
-    run of a violation needs; that is never more than ``order``. ``seeds`` are asked about first, and
-    ``alike`` tells of other violations like one: each set found makes the question about all others easier."""
-    found: dict[Faults, Result] = {}
-    undecided: dict[Faults, Undecided] = {}
-    done: set[Faults] = set()
-
-    def note(faults: Faults, answer: Result) -> None:
-        if answer.verdict not in HELD:
-            undecided[faults] = Undecided(tuple(sorted(faults)), answer.reason)
-
-    def is_known(faults: Faults) -> bool:
-        return any(one <= faults for one in found)
-
-    def keep(faults: Faults, answer: Result) -> None:
-        """With those like it."""
-        more = {faults: answer}
-        while more:
-            faults, answer = more.popitem()
-            if not is_known(faults):
-                for larger in [one for one in found if faults < one]:
-                    del found[larger]
-                found[faults] = answer
-                more |= alike(faults, answer, is_known)
-
-    def shrink(answer: Result) -> None:
-        """A smaller set that breaks the property would be found in the end, within all that hits none of the sets;
-        it is asked about here only where it lies in several sets, each of which may be found for its sake."""
-        needed = spent(answer)
-        keep(needed, answer)
-        for size in range(1, len(needed)):
-            for some in map(frozenset, combinations(sorted(needed), size)):
-                if not is_known(some) and sum(some < one for one in found) >= DOUBTFUL:
-                    if ask(some).verdict == "violated":
-                        keep(some, ask(some))
-                    else:
-                        note(some, ask(some))
-
-    def one_by_one(within: Faults) -> None:
-        """Where the question about many faults has no answer: every small set within them."""
-        for size in range(order + 1):
-            for some in map(frozenset, combinations(sorted(within), size)):
-                if is_known(some):
-                    continue
-                if ask(some).verdict == "violated":
-                    keep(some, ask(some))
-                else:
-                    note(some, ask(some))
-
-    for seed in sorted(seeds, key=lambda faults: (len(faults), sorted(faults))):
-        if not is_known(seed):
-            answer = ask(seed)
-            if answer.verdict == "violated":
-                shrink(answer)
-    while True:
-        open_ = [every - hit for hit in hitting_sets(list(found))]
-        fresh = [faults for faults in open_ if not any(faults <= one for one in done)]
-        if not fresh:
-            break
-        within = max(fresh, key=lambda faults: (len(faults), sorted(faults)))
-        answer = ask(within)
-        if answer.verdict == "violated":
-            shrink(answer)
-            continue
-        done.add(within)
-        if answer.verdict not in HELD:
-            one_by_one(within)
-    left = [one for faults, one in undecided.items() if not any(known <= faults for known in found)]
-    return list(found.items()), left
-
-
-def hitting_sets(sets: Sequence[Faults]) -> list[Faults]:
-    """The smallest sets that have a member in common with each of ``sets``; one empty set when there are none
-    to hit, and none at all when one of them is empty."""
-    hits: list[Faults] = [frozenset()]
-    for one in sets:
-        kept = [hit for hit in hits if hit & one]
-        grown = {hit | {name} for hit in hits if not hit & one for name in one}
-        kept += [hit for hit in grown if not any(other <= hit for other in kept)]
-        hits = [hit for hit in kept if not any(other < hit for other in kept)]
-    return sorted(hits, key=lambda hit: (len(hit), sorted(hit)))
