@@ -40,12 +40,18 @@ def side_by_side(model: Model, live: Collection[str] | None = None) -> list[str]
 
 def _nets(machines: Sequence[Machine]) -> list[tuple[str, frozenset[str]]]:
     """Of each transition, its machine, and that with those it reads."""
-    names = {machine.name for machine in machines}
+    names = {machine.name for machine in machines} - read_everywhere(machines)
     return [
         (machine.name, frozenset({machine.name} | machines_read(transition.when) & names))
         for machine in machines
         for transition in machine.transitions
     ]
+
+
+def read_everywhere(machines: Sequence[Machine]) -> frozenset[str]:
+    """Those that every transition of control reads: they tie no two of the others together."""
+    reads = [machines_read(t.when) for machine in machines if machine.is_control for t in machine.transitions]
+    return frozenset.intersection(*reads) if len(reads) > 1 else frozenset()
 
 
 def _drawn_together(order: list[str], of_machines: Sequence[tuple[str, frozenset[str]]]) -> list[str]:

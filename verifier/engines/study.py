@@ -17,6 +17,7 @@ from verifier.engines.explore import Explorer, Hit
 from verifier.engines.lemmas import Book, Lemma, clocks_of
 from verifier.engines.limits import Allowance
 from verifier.engines.mirror import Proof
+from verifier.engines.ordering import read_everywhere
 from verifier.engines.paths import Blame, PathCheck
 from verifier.engines.reasons import Source
 from verifier.language.guard import machines_read
@@ -109,7 +110,7 @@ class Study:
             for rule in self.base.rules[owner]
             for name in machines_read(rule.transition.when)
         }
-        return frozenset(owners | read)
+        return frozenset(owners | read - read_everywhere(self.model.machines))
 
     def paths(self, system: System) -> PathCheck:
         return PathCheck(system, self.allowance, self.residues)
