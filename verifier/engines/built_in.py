@@ -9,12 +9,14 @@ the invariant, with both settles unrolled.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import cached_property
 
 import z3
 
 from verifier.engines.diagrams import Diagram
 from verifier.engines.lemmas import Lemma, NotExcluded
 from verifier.engines.limits import OutOfBudget
+from verifier.engines.mirror import guesses
 from verifier.engines.reasons import Source
 from verifier.engines.solver import Frames
 from verifier.engines.study import FIRST, TRY_MORE, Knowledge, Study, names_of
@@ -31,7 +33,7 @@ from verifier.semantics.formula import (
     negate,
 )
 from verifier.semantics.rounds import alone, forced_round, round_or_rest, untimed_round
-from verifier.semantics.run import Finding, Gap, Trace
+from verifier.semantics.run import Certificate, Finding, Gap, Trace
 
 MOST_ROUNDS = 64
 
@@ -41,10 +43,30 @@ def decide_built_in(study: Study, prop: Property) -> Finding:
     try:
         if prop.form is Form.ORDER_MATTERS:
             return _Order(study, prop).run()
-        relation = untimed_round if prop.form is Form.DOES_NOT_SETTLE else forced_round
-        return _Rows(study, prop, relation(study.base)).run()
+        return _rows_of(study, prop).run()
     except OutOfBudget as stop:
         return Gap(f"{stop.reason} while deciding `{prop.id}`", stop.try_next)
+
+
+def built_in_alike(study: Study, prop: Property) -> Certificate | None:
+    """With a proof among ``study.proofs`` just as it is; None says nothing."""
+    base = study.base
+    asked = _Order(study, prop) if prop.form is Form.ORDER_MATTERS else _rows_of(study, prop)
+    try:
+        for sources in guesses(study.proofs, prop, base):
+            formulas = [(formula, base) for source in sources for formula in source.formulas]
+            lemmas = study.book.inductive(base, formulas)
+            rounds = None if lemmas is None else asked.rounds_with(lemmas)
+            if lemmas is not None and rounds is not None:
+                return study.certificate(base, lemmas, rounds)
+    except OutOfBudget:
+        pass
+    return None
+
+
+def _rows_of(study: Study, prop: Property) -> _Rows:
+    relation = untimed_round if prop.form is Form.DOES_NOT_SETTLE else forced_round
+    return _Rows(study, prop, relation(study.base))
 
 
 class _BuiltIn:
@@ -92,9 +114,9 @@ class _Rows(_BuiltIn):
     def __init__(self, study: Study, prop: Property, round_formula: Formula):
         super().__init__(study, prop)
         self.round_formula = round_formula
-        self.relation = self._relation()
 
-    def _relation(self) -> Diagram:
+    @cached_property
+    def relation(self) -> Diagram:
         """The round on locations alone."""
         d = self.study.diagrams
         plain = map_atoms(self.round_formula, lambda a: YES if isinstance(a, Update) else a)
@@ -112,6 +134,11 @@ class _Rows(_BuiltIn):
             outcome = self.way_to(self.study.diagrams.as_formula(endless))
             if outcome is not None:
                 return outcome
+
+    def rounds_with(self, lemmas: list[Lemma]) -> int | None:
+        """The rounds that a row has at most where ``lemmas`` hold."""
+        may_be = (n for n in range(MOST_ROUNDS) if self.study.book.do_exclude(lemmas, self._row(n + 1)))
+        return next(may_be, None)
 
     def _rows(self) -> tuple[Diagram | None, int]:
         """The states from which rows of rounds never end, or None and the longest row."""
@@ -173,6 +200,16 @@ class _Order(_BuiltIn):
                 lemmas |= {lemma.number: lemma for lemma in needed}
                 break
         return self.study.certificate(self.system, list(lemmas.values()), rounds)
+
+    def rounds_with(self, lemmas: list[Lemma]) -> int | None:
+        """The rounds after which every settle has ended where ``lemmas`` hold, if then the order makes no
+        difference."""
+        book = self.study.book
+        for rounds in range(1, MOST_ROUNDS):
+            if all(book.do_exclude(lemmas, terms) for terms in self._late(rounds)):
+                is_alike = all(book.do_exclude(lemmas, terms) for terms in self._differing(rounds))
+                return rounds if is_alike else None
+        return None
 
     def _settled_within(self, rounds: int) -> list[Lemma] | None:
         """With what z3 finds every settle at an end after ``rounds``; None where it is not."""

@@ -87,11 +87,22 @@ class Course:
 
 
 def decide_alike(study: Study, prop: Property) -> Certificate | None:
-    """With a proof among ``study.proofs`` alone, as one that ``decide`` tries first; None says nothing."""
+    """With a proof among ``study.proofs`` just as it is; None says nothing."""
+    system = build(study.model, prop, study.budget, study.base)
+    bad = study.book.frames.term(system.bad, 0)
     try:
-        return Decision(study, prop).by_likeness()
+        for sources in guesses(study.proofs, prop, system):
+            formulas = [
+                (formula, study.base if source.of_model_alone else system)
+                for source in sources
+                for formula in source.formulas
+            ]
+            lemmas = study.book.inductive(system, formulas)
+            if lemmas is not None and study.book.do_exclude(lemmas, [bad]):
+                return study.certificate(system, lemmas)
     except OutOfBudget:
-        return None
+        pass
+    return None
 
 
 def glimpse(study: Study, prop: Property, most: int) -> Trace | None:

@@ -108,6 +108,7 @@ class Book:
         self.query = Query(allowance)
         self.lemmas: list[Lemma] = []
         self._all: dict[int, Lemma] = {}
+        self._made: dict[tuple[Formula, int], Lemma] = {}
         self._extras: dict[int, tuple[System, z3.BoolRef]] = {}
         self._lay_down_step()
 
@@ -157,6 +158,22 @@ class Book:
         """
         term = self.frames.term(bad, 0)
         return self.fewest(self.exclude(system, [term], sources), [term])
+
+    def inductive(self, system: System, formulas: Sequence[tuple[Formula, System]]) -> list[Lemma] | None:
+        """``formulas``, each of the bare model or of ``system``, as lemmas where z3 confirms in one question for each
+        kind of step that together they are kept; None says nothing."""
+        extra = self._extra(system)
+        lemmas = [self._once(formula, of) for formula, of in formulas]
+        left = z3.FreshBool("lemmas left")
+        self.query.add(z3.Implies(left, z3.Or([lemma.not_next for lemma in lemmas])))
+        for kind in self.kinds.values():
+            if self._step(lemmas, [*extra, kind, left]).answer is not Answer.UNSAT:
+                return None
+        return lemmas
+
+    def do_exclude(self, lemmas: Sequence[Lemma], terms: Sequence[z3.BoolRef]) -> bool:
+        """Whether z3 confirms that no state with ``lemmas`` satisfies ``terms``, over frame 0 and further ones."""
+        return _Goal(self.frames, terms, self.allowance).ask(lemmas).answer is Answer.UNSAT
 
     def exclude(
         self, system: System, terms: Sequence[z3.BoolRef], sources: Sequence[Oracle]
@@ -285,6 +302,12 @@ class Book:
                 (watched if speaks_of_watch else self.lemmas).append(lemma)
                 return lemma
         raise NotExcluded(location, {clock: times[clock] for clock in system.clocks})
+
+    def _once(self, formula: Formula, system: System) -> Lemma:
+        key = formula, id(system)
+        if key not in self._made:
+            self._made[key] = self._add(formula, system)
+        return self._made[key]
 
     def _add(self, formula: Formula, system: System) -> Lemma:
         number = len(self._all)

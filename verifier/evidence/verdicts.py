@@ -10,7 +10,7 @@ from __future__ import annotations
 import time
 from dataclasses import replace
 
-from verifier.engines.built_in import decide_built_in
+from verifier.engines.built_in import built_in_alike, decide_built_in
 from verifier.engines.decision import decide, decide_alike, glimpse
 from verifier.engines.lemmas import NotExcluded
 from verifier.engines.response import decide_response
@@ -80,9 +80,9 @@ class Bench(Shared):
     def alike(self, prop: Property) -> Certificate | None:
         """A proof like one of ``proofs``; None says nothing."""
         study = self.study_of_one()
-        if isinstance(study, Gap) or prop.form in (*ROWS, Form.DEAD, Form.EVENTUALLY):
+        if isinstance(study, Gap) or prop.form in (Form.DEAD, Form.EVENTUALLY):
             return None
-        return decide_alike(study, prop)
+        return built_in_alike(study, prop) if prop.form in ROWS else decide_alike(study, prop)
 
     def glimpsed(self, prop: Property, most: int) -> Result | None:
         """A counterexample of the fewest steps, where a look ahead at up to ``most`` states finds one; None says
