@@ -17,7 +17,7 @@ from verifier.language.model import Form, Model
 from verifier.semantics.concrete import Concrete
 from verifier.semantics.run import Run
 from verifier.studies.adequacy import as_far
-from verifier.studies.difference import APART, difference, parting_in, shown_apart
+from verifier.studies.difference import APART, difference, partings_in, shown_apart
 from verifier.studies.plants import Error, Plant, plants
 
 LIMITS = Limits(jobs=1, time_limit_s=20, runs=20, depth=25)
@@ -113,7 +113,7 @@ def test_where_random_runs_part_the_engine_finds_a_difference_too(first: int) ->
             continue
         runs = random_runs(model, runs=20, depth=25, seed=seed)
         for plant in plants(model):
-            parted = parting_in(model, plant, 0, runs)
+            parted = next(partings_in(model, plant, 0, runs), None)
             if parted is None:
                 continue
             seen += 1

@@ -239,7 +239,7 @@ def test_settles_are_looked_at_where_it_stays_open_whether_the_runs_are_the_same
     bell, properties = load(str(BELL))
     question = Question.about(verify(bell, (*built_in_properties(bell), *properties), LIMITS), (), LIMITS)
     (one,) = (p for p in plants(bell) if change_text(bell, p) == line and p.machines == ("bell",))
-    monkeypatch.setattr(adequacy._Judged, "parting_in", lambda *_: None)
+    monkeypatch.setattr(adequacy._Judged, "partings", lambda *_: ())
     monkeypatch.setattr(adequacy._Judged, "difference", lambda *_: Gap("no time", ""))
     found = outcome_of(question, one)
     assert found.outcome == outcome

@@ -96,6 +96,10 @@ class Shared:
             )
         return self._runs
 
+    def cross_check_on(self, runs: tuple[Run, ...]) -> None:
+        """Take these random runs of the model under the budget, and no others."""
+        self._runs = runs
+
     def reached(self) -> frozenset[End]:
         if self._reached is None:
             self._reached = ends_reached(self.model, self.runs())

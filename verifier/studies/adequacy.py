@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from functools import cached_property
+from itertools import islice
 from typing import Any
 
+from verifier.engines.study import Study
 from verifier.evidence.judge import judge
 from verifier.evidence.judgement import Unjudged
 from verifier.evidence.known import Ground, ground_of
@@ -18,11 +20,10 @@ from verifier.evidence.replay import replayed_run
 from verifier.evidence.result import Disagreement, RecheckedCertificate, ReplayedTrace, Result
 from verifier.evidence.shared import Limits
 from verifier.evidence.verdicts import ROWS, Bench
-from verifier.language.guard import machines_read
 from verifier.language.model import Form, Property
 from verifier.semantics.concrete import Concrete
 from verifier.semantics.run import Certificate, Gap, Run
-from verifier.studies.difference import difference, parting_in, shown_apart, with_parting
+from verifier.studies.difference import difference, partings_in, shown_apart, with_parting
 from verifier.studies.outcomes import CAUGHT, EQUIVALENT, HARMLESS, UNDECIDED, UNNOTICED, Outcome
 from verifier.studies.plants import Plant
 from verifier.studies.processes import ENDED, answers
@@ -33,9 +34,11 @@ from verifier.studies.suggestion import suggested
 # How long to look for a shorter way to a difference that is known.
 SOON_S = 20.0
 # Random runs from where the designs part.
-RUNS_BEHIND, DEPTH_BEHIND = 30, 60
+RUNS_BEHIND, DEPTH_BEHIND = 15, 60
+# How many of those are looked for, to begin with the shortest.
+PARTINGS = 6
 # How far to look ahead of each property before one is decided: a few tenths of a second.
-GLIMPSES = 10_000
+GLIMPSES = 2000
 
 # Whether a single run breaks these is a search of its own, or no question at all.
 NOT_IN_RUNS = (Form.TIME_STOPS, Form.ORDER_MATTERS, Form.DEAD, Form.POSSIBLE, Form.EVENTUALLY)
@@ -52,6 +55,7 @@ def judge_all(
     question: Question, planted: Sequence[Plant], jobs: int, progress: Progress
 ) -> Iterator[Outcome]:
     """The outcome of each plant, as they come."""
+    question.prepare()
     judged = answers(jobs, _set, (question,), _outcome, planted)
     for done, (plant, answer) in enumerate(judged, start=1):
         found = answer or Outcome(plant, UNDECIDED, how=ENDED)
@@ -72,7 +76,7 @@ def _outcome(plant: Plant) -> Outcome:
 
 
 def outcome_of(question: Question, plant: Plant) -> Outcome:
-    """Quick looks first, then whether it makes a difference at all, or to any settled state, then every property
+    """Concrete runs first, then whether it makes a difference at all, or to any settled state, then every property
     that this leaves open."""
     started = time.monotonic()
     found = _Judged(question, plant).outcome()
@@ -85,32 +89,45 @@ class _Judged:
         self.model = plant.planted_in(question.model)
         self.most = question.most
         self.benches: dict[Ground, Bench] = {}
+        self.walked: dict[int, tuple[Run, ...]] = {}
         self.proved: set[str] = set()
         self.open: dict[str, str] = {}
 
     def bench(self, ground: Ground) -> Bench:
         if ground not in self.benches:
-            self.benches[ground] = Bench.on(self.model, ground, self.question.limits, self.question.known)
+            limits = replace(self.question.limits, runs=RUNS_BEHIND)
+            bench = self.benches[ground] = Bench.on(self.model, ground, limits, self.question.known)
+            budget, classes = ground
+            if not classes and budget in self.walked:
+                # Those that have been where the designs part say more than any others.
+                bench.cross_check_on(self.walked[budget])
+            study = bench.study()
+            if isinstance(study, Study):
+                # That it is caught matters, not by how short a run.
+                study.in_haste = True
         return self.benches[ground]
 
     def outcome(self) -> Outcome:
-        caught = self.seen_in_runs()
-        if caught is not None:
-            return caught
+        parted: Run | None = None
+        for parted in self.partings():
+            caught = self.seen_behind(parted)
+            if caught is not None:
+                return caught
         parting: RecheckedCertificate | ReplayedTrace | Gap | None = None
-        parted = self.parting_in(self.question.runs)
         if parted is None:
-            rare = self.parting_in(self.runs_of_likely_faults())
-            parting = self.difference(self.question.limits) if rare is None else self.shown_apart(rare)
+            parting = self.difference(self.question.limits)
             if isinstance(parting, RecheckedCertificate):
                 return self.make(EQUIVALENT, how=parting.certificate.method)
-            parted = parting.run if isinstance(parting, ReplayedTrace) else None
-        caught = None if parted is None else self.seen_behind(parted)
-        caught = caught or self.judged(self.telling(self.question.asked))
+            if isinstance(parting, ReplayedTrace):
+                parted = parting.run
+                caught = self.seen_behind(parted)
+                if caught is not None:
+                    return caught
+        caught = self.judged(self.question.asked)
         if caught is not None:
             return caught
         if self.is_alike and not self.open:
-            would = self.judged(self.telling(self.question.further))
+            would = self.judged(self.question.further)
             if would is None and not self.open:
                 return self.make(EQUIVALENT, how=ON_THE_WAY)
         if parting is None and parted is not None:
@@ -126,7 +143,8 @@ class _Judged:
     @cached_property
     def is_alike(self) -> bool:
         """Whether it is proved that every settle ends as that of the sound design; if not, nothing is said."""
-        return ends_alike(self.question.bench, self.plant, self.question.settle_starts) is not None
+        walked = [run for runs in self.walked.values() for run in runs]
+        return ends_alike(self.question.bench, self.plant, self.question.settle_starts, walked) is not None
 
     def telling(self, properties: Sequence[Property]) -> Sequence[Property]:
         """Those that may hold of one of the designs alone."""
@@ -150,17 +168,15 @@ class _Judged:
     def shown_apart(self, parted: Run) -> ReplayedTrace:
         return shown_apart(self.question.model, self.plant, self.most, parted)
 
-    def parting_in(self, runs: Iterable[Run]) -> Run | None:
-        return parting_in(self.question.model, self.plant, self.most, runs)
-
-    def runs_of_likely_faults(self) -> Iterator[Run]:
-        """Of the sound model under one fault each, of those that the changed guards answer to."""
-        model = self.question.model
-        changed = (model.machine(name).transitions[index] for name, index in self.plant.changed)
-        read = frozenset().union(*(machines_read(t.when) for t in changed))
-        faults = {t.fault for m in model.machines if m.name in read for t in m.transitions if t.fault}
-        for fault in sorted(faults):
-            yield from self.question.runs_under(fault)
+    def partings(self) -> Iterator[Run]:
+        """A short way to where the designs part, without faults and with them, if some random run of the sound one
+        comes there."""
+        model, most = self.question.model, self.most
+        for runs in (self.question.runs_without_faults, self.question.runs)[: 1 + (most > 0)]:
+            parted = islice(partings_in(model, self.plant, most, runs), PARTINGS)
+            shortest = min(parted, key=lambda run: len(run.steps), default=None)
+            if shortest is not None:
+                yield shortest
 
     def differs(self, parting: ReplayedTrace) -> Outcome:
         """All that was asked is proved, and yet it is another design."""
@@ -177,19 +193,18 @@ class _Judged:
 
     # -- what catches it
 
-    def seen_in_runs(self) -> Outcome | None:
-        """A concrete run that breaks a property: no engine is needed for these."""
-        return self.seen_in(0, self.bench((0, ())).runs())
-
     def seen_behind(self, parting: Run) -> Outcome | None:
-        """The same, of runs that begin with the way to where the designs part."""
-        most, limits = self.most, self.question.limits
-        start = as_far(Concrete(self.model, most), parting)
+        """What a concrete run breaks that begins with the way to where the designs part: no engine is needed for
+        it."""
+        limits = self.question.limits
+        budget = self.most if parting.snapshots[-1].spent else 0
+        start = as_far(Concrete(self.model, budget), parting)
         runs = random_runs(
-            self.model, budget=most, runs=RUNS_BEHIND, depth=len(start.steps) + DEPTH_BEHIND,
+            self.model, budget=budget, runs=RUNS_BEHIND, depth=len(start.steps) + DEPTH_BEHIND,
             seed=limits.seed, start=start,
         )
-        return self.seen_in(most, runs)
+        self.walked[budget] = runs
+        return self.seen_in(budget, runs)
 
     def seen_in(self, budget: int, runs: Sequence[Run]) -> Outcome | None:
         concrete = Concrete(self.model, budget)
@@ -218,23 +233,31 @@ class _Judged:
         return None
 
     def judged(self, properties: Sequence[Property]) -> Outcome | None:
-        """The first found that no longer holds; the others are noted as proved or open. What has still a proof like
-        that of the sound model can wait: any other may catch it."""
-        proofs = {prop.id: self.bench(ground_of(prop)).alike(prop) for prop in properties}
+        """The first found that no longer holds; the others are noted as proved or open, or hold as those of the sound
+        model do. What has still the proof of the sound model can wait: any other may catch it."""
+        proofs: dict[str, Certificate | None] = {}
+        for budget in sorted({prop.budget for prop in properties}, key=lambda n: n not in self.walked):
+            here = [prop for prop in properties if prop.budget == budget]
+            for prop in here:
+                # What is asked of rows of rounds takes longer, and seldom catches what nothing else does.
+                proofs[prop.id] = None if prop.form in ROWS else self.bench(ground_of(prop)).alike(prop)
+            for prop in sorted((prop for prop in here if proofs[prop.id] is None), key=self.effort):
+                glimpse = self.bench(ground_of(prop)).glimpsed(prop, GLIMPSES)
+                if glimpse is not None and glimpse.verdict == "violated":
+                    return self.noted(glimpse)
         doubtful = sorted((prop for prop in properties if proofs[prop.id] is None), key=self.effort)
+        telling = self.telling(properties)
         for prop in doubtful:
-            glimpse = self.bench(ground_of(prop)).glimpsed(prop, GLIMPSES)
-            if glimpse is not None and glimpse.verdict == "violated":
-                return self.noted(glimpse)
-        for prop in doubtful:
-            found = self.bench(ground_of(prop)).sought(prop)
+            if prop not in telling:
+                continue
+            found = self.sought(prop)
             if isinstance(found, Certificate):
                 proofs[prop.id] = found
                 continue
             caught = self.noted(found)
             if caught is not None:
                 return caught
-        for prop in properties:
+        for prop in telling:
             proof = proofs[prop.id]
             if proof is not None:
                 caught = self.noted(self.bench(ground_of(prop)).confirmed(prop, proof))
@@ -242,9 +265,22 @@ class _Judged:
                     return caught
         return None
 
+    def sought(self, prop: Property) -> Result | Certificate:
+        """What haste leaves undecided is asked again without it."""
+        bench = self.bench(ground_of(prop))
+        alike = bench.alike(prop) if prop.form in ROWS else None
+        if alike is not None:
+            return alike
+        found, study = bench.sought(prop), bench.study()
+        if isinstance(found, Result) and found.verdict == "undecided" and isinstance(study, Study):
+            study.in_haste = False
+            found = bench.sought(prop)
+            study.in_haste = True
+        return found
+
     def effort(self, prop: Property) -> tuple:
         """What takes long to decide comes late."""
-        return prop.form is Form.DEAD, prop.form in ROWS, not self.question.is_easy(prop)
+        return prop.form is Form.DEAD, prop.form in ROWS, not self.question.is_easy(prop), prop.form is Form.PULSE
 
     def noted(self, result: Result) -> Outcome | None:
         if result.verdict in HOLDS:

@@ -10,7 +10,7 @@ early; so ``equivalent`` is always true, and a difference may be one that is mad
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 
 from verifier.engines.study import Study
@@ -60,16 +60,16 @@ def _same_behaviour(plant: Plant) -> Property:
 
 
 def shown_apart(model: Model, plant: Plant, budget: int, parted: Run) -> ReplayedTrace:
-    """The run that ``parting_in`` has found, with no more in it than it needs to get there."""
+    """The run that ``partings_in`` finds, with no more in it than it needs to get there."""
     concrete, prop = Concrete(with_parting(model, plant), budget), _same_behaviour(plant)
     judgement = judge(concrete, prop, parted)
     assert judgement is not None, "the last state is where they part"
     return quietened(concrete, prop, replayed_run(concrete, parted, judgement))
 
 
-def parting_in(model: Model, plant: Plant, budget: int, runs: Iterable[Run]) -> Run | None:
-    """The first of ``runs`` of the sound model in which the planted one acts otherwise, up to there; None says
-    nothing."""
+def partings_in(model: Model, plant: Plant, budget: int, runs: Iterable[Run]) -> Iterator[Run]:
+    """Those of ``runs`` of the sound model in which the planted one acts otherwise, each up to there; that there are
+    none says nothing."""
     parting = with_parting(model, plant)
     concrete, may_part = Concrete(parting, budget), _may_part(parting)
     for run in runs:
@@ -78,8 +78,8 @@ def parting_in(model: Model, plant: Plant, budget: int, runs: Iterable[Run]) -> 
         led = led_by(concrete, run)
         for last, snapshot in enumerate(led.snapshots):
             if any(snapshot.locations[name] == APART for name in plant.machines):
-                return Run(led.steps[:last], led.snapshots[: last + 1])
-    return None
+                yield Run(led.steps[:last], led.snapshots[: last + 1])
+                break
 
 
 def _may_part(parting: Model) -> Callable[[Snapshot], bool]:

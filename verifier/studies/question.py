@@ -12,14 +12,15 @@ from verifier.evidence.random_walk import random_runs
 from verifier.evidence.result import ModelResult
 from verifier.evidence.shared import Limits
 from verifier.evidence.verdicts import Bench
-from verifier.language.granting import with_faults
 from verifier.language.model import Model, Property
 from verifier.semantics.run import Run, Snapshot
 from verifier.studies.settling import settle_starts
 
 HOLDS = ("proved", "shown")
-# Random runs of the sound model, and those under one fault.
-RUNS, RUNS_UNDER, DEPTH = 100, 40, 120
+# Random runs of the sound model.
+RUNS, DEPTH = 100, 120
+# At most how many settles of it are looked at.
+STARTS = 2000
 
 
 @dataclass(frozen=True)
@@ -33,6 +34,10 @@ class Question:
     easy: frozenset[str]
     limits: Limits
 
+    def prepare(self) -> None:
+        """Do now, once, what every plant needs."""
+        self.settle_starts, self.runs_without_faults, self.bench.study()
+
     @cached_property
     def most(self) -> int:
         """Faults in the property asked under the most."""
@@ -43,12 +48,11 @@ class Question:
         """Of the sound model: in most of them a plant that makes a difference shows it."""
         return random_runs(self.model, budget=self.most, runs=RUNS, depth=DEPTH, seed=self.limits.seed)
 
-    def runs_under(self, fault: str) -> tuple[Run, ...]:
-        """Of the sound model when only ``fault`` happens."""
-        if fault not in self.walks:
-            model, seed = with_faults(self.model, [fault]), self.limits.seed
-            self.walks[fault] = random_runs(model, budget=self.most, runs=RUNS_UNDER, depth=DEPTH, seed=seed)
-        return self.walks[fault]
+    @cached_property
+    def runs_without_faults(self) -> tuple[Run, ...]:
+        if self.most == 0:
+            return self.runs
+        return random_runs(self.model, budget=0, runs=RUNS, depth=DEPTH, seed=self.limits.seed)
 
     @cached_property
     def bench(self) -> Bench:
@@ -56,11 +60,9 @@ class Question:
 
     @cached_property
     def settle_starts(self) -> tuple[Snapshot, ...]:
-        return tuple(settle_starts(self.runs))
-
-    @cached_property
-    def walks(self) -> dict[str, tuple[Run, ...]]:
-        return {}
+        """Some of the states of ``runs`` in which settles begin, from the first to the last."""
+        found = tuple(settle_starts(self.runs))
+        return found[:: len(found) // STARTS + 1]
 
     def is_easy(self, prop: Property) -> bool:
         """Whether no times were needed for the sound model."""

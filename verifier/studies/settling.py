@@ -6,7 +6,7 @@ holds of both or of neither (``specs/semantics.md`` section 13).
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 
 from verifier.engines.settles import settles_alike
@@ -29,9 +29,12 @@ RUNS, DEPTH = 60, 100
 State = tuple[frozenset, frozenset, int]
 
 
-def ends_alike(bench: Bench, plant: Plant, starts: Iterable[Snapshot]) -> RecheckedCertificate | None:
+def ends_alike(
+    bench: Bench, plant: Plant, starts: Iterable[Snapshot], walked: Sequence[Run] = ()
+) -> RecheckedCertificate | None:
     """A proof that every settle ends alike in the sound model, that of ``bench``, and in the planted one; None
-    says nothing. ``starts`` are some states of the sound model in which settles begin."""
+    says nothing. ``starts`` are some states of the sound model in which settles begin, ``walked`` random runs of the
+    planted one under as many faults or fewer, that have been where the two part; others where there are none."""
     planted = _planted_in_place(plant, bench.model)
     both = _Both(bench.model, planted, bench.budget)
     if any(both.parted_from(start) for start in starts):
@@ -43,7 +46,7 @@ def ends_alike(bench: Bench, plant: Plant, starts: Iterable[Snapshot]) -> Rechec
     rechecked = bench.rechecked(_nothing_bad(plant), found, alike_to=planted)
     if not isinstance(rechecked, RecheckedCertificate):
         return None
-    runs = random_runs(planted, budget=bench.budget, runs=RUNS, depth=DEPTH, seed=bench.limits.seed)
+    runs = walked or random_runs(planted, budget=bench.budget, runs=RUNS, depth=DEPTH, seed=bench.limits.seed)
     for start in settle_starts(runs):
         if both.parted_from(start):
             raise Disagreement(
