@@ -36,9 +36,12 @@ SOON_S = 20.0
 # Random runs from where the designs part.
 RUNS_BEHIND, DEPTH_BEHIND = 15, 60
 # How many of those are looked for, to begin with the shortest.
-PARTINGS = 6
+PARTINGS = 3
 # How far to look ahead of each property before one is decided: a few tenths of a second.
 GLIMPSES = 2000
+
+# What takes longest to decide, in this order.
+SLOW = (*ROWS, Form.DEAD)
 
 # Whether a single run breaks these is a search of its own, or no question at all.
 NOT_IN_RUNS = (Form.TIME_STOPS, Form.ORDER_MATTERS, Form.DEAD, Form.POSSIBLE, Form.EVENTUALLY)
@@ -148,7 +151,7 @@ class _Judged:
 
     def telling(self, properties: Sequence[Property]) -> Sequence[Property]:
         """Those that may hold of one of the designs alone."""
-        if not self.is_alike:
+        if not properties or not self.is_alike:
             return properties
         return [prop for prop in properties if prop.form.is_built_in or prop.budget > self.most]
 
@@ -234,22 +237,43 @@ class _Judged:
 
     def judged(self, properties: Sequence[Property]) -> Outcome | None:
         """The first found that no longer holds; the others are noted as proved or open, or hold as those of the sound
-        model do. What has still the proof of the sound model can wait: any other may catch it."""
+        model do. Those asked under as many faults as it took to part come first; what takes long to decide, and what
+        has still the proof of the sound model, can wait: any other may catch it."""
+        slow = sorted((prop for prop in properties if prop.form in SLOW), key=lambda prop: SLOW.index(prop.form))
+        hard: list[Property] = []
         proofs: dict[str, Certificate | None] = {}
-        for budget in sorted({prop.budget for prop in properties}, key=lambda n: n not in self.walked):
-            here = [prop for prop in properties if prop.budget == budget]
-            for prop in here:
-                # What is asked of rows of rounds takes longer, and seldom catches what nothing else does.
-                proofs[prop.id] = None if prop.form in ROWS else self.bench(ground_of(prop)).alike(prop)
-            for prop in sorted((prop for prop in here if proofs[prop.id] is None), key=self.effort):
-                glimpse = self.bench(ground_of(prop)).glimpsed(prop, GLIMPSES)
-                if glimpse is not None and glimpse.verdict == "violated":
-                    return self.noted(glimpse)
-        doubtful = sorted((prop for prop in properties if proofs[prop.id] is None), key=self.effort)
-        telling = self.telling(properties)
+        grounds = {ground_of(prop) for prop in properties}
+        for ground in sorted(grounds, key=lambda ground: (ground[0] not in self.walked, ground)):
+            here = [prop for prop in properties if ground_of(prop) == ground and prop.form not in SLOW]
+            proofs |= {prop.id: self.bench(ground).alike(prop) for prop in here}
+            doubtful = sorted((prop for prop in here if proofs[prop.id] is None), key=self.effort)
+            easy = [prop for prop in doubtful if self.question.is_easy(prop)]
+            hard += [prop for prop in doubtful if prop not in easy]
+            caught = self.glimpsed(doubtful) or self.decided(easy, proofs)
+            if caught is not None:
+                return caught
+        caught = self.decided([*hard, *slow], proofs)
+        if caught is not None:
+            return caught
+        for prop in self.telling(properties):
+            proof = proofs.get(prop.id)
+            if proof is not None:
+                caught = self.noted(self.bench(ground_of(prop)).confirmed(prop, proof))
+                if caught is not None:
+                    return caught
+        return None
+
+    def glimpsed(self, doubtful: Sequence[Property]) -> Outcome | None:
+        """The first that a look ahead finds violated."""
         for prop in doubtful:
-            if prop not in telling:
-                continue
+            glimpse = self.bench(ground_of(prop)).glimpsed(prop, GLIMPSES)
+            if glimpse is not None and glimpse.verdict == "violated":
+                return self.noted(glimpse)
+        return None
+
+    def decided(self, doubtful: Sequence[Property], proofs: dict[str, Certificate | None]) -> Outcome | None:
+        """The first that the engines find not to hold; the proofs of others are added."""
+        for prop in self.telling(doubtful):
             found = self.sought(prop)
             if isinstance(found, Certificate):
                 proofs[prop.id] = found
@@ -257,12 +281,6 @@ class _Judged:
             caught = self.noted(found)
             if caught is not None:
                 return caught
-        for prop in telling:
-            proof = proofs[prop.id]
-            if proof is not None:
-                caught = self.noted(self.bench(ground_of(prop)).confirmed(prop, proof))
-                if caught is not None:
-                    return caught
         return None
 
     def sought(self, prop: Property) -> Result | Certificate:
@@ -278,9 +296,9 @@ class _Judged:
             study.in_haste = True
         return found
 
-    def effort(self, prop: Property) -> tuple:
+    def effort(self, prop: Property) -> tuple[bool, bool]:
         """What takes long to decide comes late."""
-        return prop.form is Form.DEAD, prop.form in ROWS, not self.question.is_easy(prop), prop.form is Form.PULSE
+        return not self.question.is_easy(prop), prop.form is Form.PULSE
 
     def noted(self, result: Result) -> Outcome | None:
         if result.verdict in HOLDS:
