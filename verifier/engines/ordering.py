@@ -49,9 +49,10 @@ def _nets(machines: Sequence[Machine]) -> list[tuple[str, frozenset[str]]]:
 
 
 def read_everywhere(machines: Sequence[Machine]) -> frozenset[str]:
-    """Those that every transition of control reads: they tie no two of the others together."""
-    reads = [machines_read(t.when) for machine in machines if machine.is_control for t in machine.transitions]
-    return frozenset.intersection(*reads) if len(reads) > 1 else frozenset()
+    """Those of control that every transition of control reads: they tie no two of the others together."""
+    control = [machine for machine in machines if machine.is_control]
+    reads = [machines_read(t.when) for machine in control for t in machine.transitions]
+    return frozenset(machine.name for machine in control).intersection(*reads) if len(reads) > 1 else frozenset()
 
 
 def _drawn_together(order: list[str], of_machines: Sequence[tuple[str, frozenset[str]]]) -> list[str]:
